@@ -1,0 +1,48 @@
+# make demo   set everything up and play the main job on a ready machine
+# make test   set everything up and run all checks and tests
+# make bench  print the times of the slow parts
+# make lint   style and types only
+# make pages  write the generated pages under docs/ anew
+# make lock   write the lock files anew
+# make clean  remove the environment and everything generated
+
+VENV := .venv
+PYTHON := $(VENV)/bin/python
+READY := $(VENV)/.ready
+
+# Two linear-algebra threads on busy cores make small dense work up to 60 times slower.
+export OPENBLAS_NUM_THREADS := 1
+
+.PHONY: demo test bench lint pages lock clean
+
+demo: $(READY)
+	@$(VENV)/bin/halfsplit demo
+
+test: $(READY)
+	@scripts/system-packages ngspice
+	$(VENV)/bin/ruff check .
+	$(VENV)/bin/mypy
+	$(PYTHON) -m pytest -n 2 $(TESTS)
+
+lint: $(READY)
+	$(VENV)/bin/ruff check .
+	$(VENV)/bin/mypy
+
+bench: $(READY)
+	@for each in bench/bench_*.py; do echo "$$each"; $(PYTHON) "$$each" || exit 1; done
+
+pages: $(READY)
+	$(PYTHON) scripts/problems_page.py
+	$(PYTHON) scripts/commands_page.py
+	$(PYTHON) scripts/checked_against.py
+
+lock: $(READY)
+	scripts/lock
+
+$(READY): pyproject.toml requirements.lock requirements-uv.lock requirements-nodeps.lock
+	@scripts/make-environment $(VENV)
+	@touch $@
+
+clean:
+	rm -rf $(VENV) build dist out .pytest_cache .mypy_cache .ruff_cache .hypothesis .coverage
+	find src tests scripts bench -name __pycache__ -type d -prune -exec rm -rf {} + 2>/dev/null || true

@@ -1,0 +1,241 @@
+"""Thousands of change sets of one state at once.
+
+Every change set is first put on the state as it is, by low rank. Only where a device would then switch or a
+diode leaves its tangent does the set join the *moved* ones, whose switched elements and diodes become
+further ports; those are followed round by round, all together, until each rests or goes in a circle.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from halfsplit.circuit.changed import ChangedSets
+from halfsplit.circuit.changes import Change, ChangeTable, table_of
+from halfsplit.circuit.devices import apply_logic, next_values, start_values, trip
+from halfsplit.circuit.follow import Run, follow, newton
+from halfsplit.circuit.netlist import Netlist
+from halfsplit.circuit.ports import Ports, groups, impedance, system_matrix
+from halfsplit.circuit.stamps import Bools, Floats, Ints
+from halfsplit.circuit.system import System
+
+STEADY, CHATTERS, LATCHES = 0, 1, 2
+
+_CHUNK = 4096  # change sets handled together, so that memory does not grow with their number
+
+ReadRows = NDArray[np.int64]
+"""Shape ``[rows, 2]``: what to read, as pairs of unknowns; see :func:`volts_row` and :func:`amps_row`."""
+
+
+def volts_row(netlist: Netlist, plus: str, minus: str | None = None) -> tuple[int, int]:
+    """The voltage of ``plus`` against ``minus`` (the reference when left out), for ``read_rows``."""
+    index = netlist.node_index
+    return index[plus], index[netlist.reference if minus is None else minus]
+
+
+def amps_row(netlist: Netlist, branch: str) -> tuple[int, int]:
+    """The current of a branch, switch or diode, for ``read_rows``."""
+    return len(netlist.nodes) + netlist.branch_index[branch], netlist.node_index[netlist.reference]
+
+
+@dataclass(frozen=True, eq=False)
+class BatchOutcome:
+    """What ``F`` change sets do in one state.
+
+    ``readings`` ``[F, rows]`` in V or A, nothing loading the point (mean over the cycle where it chatters);
+    ``booleans`` ``[F, devices]``; ``kind`` ``[F]``: STEADY, CHATTERS or LATCHES. ``source_impedance_ohm``
+    ``[F, rows]`` when asked for: resistance seen from the two points of a voltage row (nan on current rows).
+    ``cycles`` maps a chattering set to the device values it runs through; ``alternatives`` a latching set to
+    its other resting states. ``switched`` ``[F]``: did anything switch because of the changes?
+    """
+
+    readings: Floats
+    booleans: Bools
+    kind: NDArray[np.uint8]
+    switched: Bools
+    source_impedance_ohm: Floats | None
+    cycles: dict[int, tuple[Bools, ...]]
+    alternatives: dict[int, tuple[Bools, ...]]
+
+
+def settle_batch(
+    system: System,
+    change_sets: Sequence[Sequence[Change]] | ChangeTable,
+    read_rows: ReadRows | Sequence[tuple[int, int]],
+    diode_tolerance_v: float = 2e-3,
+    *,
+    source_impedance: bool = False,
+    second_start: bool = True,
+) -> BatchOutcome:
+    """Settles many change sets from the state of ``system``; shapes in :class:`BatchOutcome`.
+
+    ``diode_tolerance_v``: a diode whose tangent is right within this stays on it. A second start, from
+    everything on, is tried for sets in which something switched or in which a device that is off sees more
+    than its drop-out voltage: those that could rest elsewhere because of the changes.
+    """
+    table = change_sets if isinstance(change_sets, ChangeTable) else table_of(system.netlist, change_sets)
+    rows = np.asarray(read_rows, dtype=np.int64).reshape(-1, 2)
+    c = system.c
+    readings = np.empty((table.count, len(rows)))
+    impedances = np.full((table.count, len(rows)), np.nan) if source_impedance else None
+    booleans = np.empty((table.count, c.device_count), dtype=np.bool_)
+    kind = np.full(table.count, STEADY, dtype=np.uint8)
+    switched = np.zeros(table.count, dtype=np.bool_)
+    cycles: dict[int, tuple[Bools, ...]] = {}
+    alternatives: dict[int, tuple[Bools, ...]] = {}
+    for start in range(0, table.count, _CHUNK):
+        sets = np.arange(start, min(start + _CHUNK, table.count))
+        batch = ChangedSets(system, table, sets, diode_tolerance_v)
+        part = _settle_chunk(batch, table, rows, source_impedance, second_start)
+        readings[sets], booleans[sets] = part.readings, part.booleans
+        kind[sets], switched[sets] = part.kind, part.switched
+        if impedances is not None and part.source_impedance_ohm is not None:
+            impedances[sets] = part.source_impedance_ohm
+        cycles.update({start + k: cycle for k, cycle in part.cycles.items()})
+        alternatives.update({start + k: others for k, others in part.alternatives.items()})
+    return BatchOutcome(readings, booleans, kind, switched, impedances, cycles, alternatives)
+
+
+def _settle_chunk(
+    batch: ChangedSets, table: ChangeTable, rows: ReadRows, source_impedance: bool, second_start: bool
+) -> BatchOutcome:
+    """All of :func:`settle_batch` for the sets of one batch; sets are numbered from 0."""
+    system, c = batch.system, batch.c
+    count = len(batch.sets)
+    reader = _Reader(batch, rows, source_impedance)
+    base = np.broadcast_to(system.booleans, (count, c.device_count))
+    idle = np.zeros((count, c.diode_count), dtype=np.bool_)
+    # First every set on the state as it is.
+    sense, response = batch.view(batch.own, *(forces := batch.forces(batch.own)))
+    readings, impedances = reader.read(batch.own, forces[0])
+    new = next_values(c, system.senses, sense, response, base, forced=batch.forced)
+    new |= trip(c, system.senses, sense, base, batch.forced) & ~base
+    everyone = np.arange(count)
+    off = batch.off_tangent(batch.junctions(everyone, sense), idle)
+    at = np.flatnonzero((new != base).any(axis=1) | off.any(axis=1) | batch.touched.any(axis=1))
+    booleans = base.copy()
+    kind = np.full(count, STEADY, dtype=np.uint8)
+    cycles: dict[int, tuple[Bools, ...]] = {}
+    raced: set[int] = set()
+    if len(at):
+        forced = batch.forced[at]
+        start = np.where(forced >= 0, forced == 1, base[at])
+        apply_logic(c, start, forced)
+        junction = np.broadcast_to(system.junction_v, (len(at), c.diode_count)).copy()
+        run = follow(batch, at, start, junction)
+        booleans[at] = run.booleans
+        sense[at] = run.sense
+        readings[at], impedances[at] = reader.settled(batch, at, run)
+        cycles = {int(at[k]): cycle for k, cycle in run.cycles.items()}
+        raced = {int(at[k]) for k in run.raced}
+        kind[list(cycles)] = CHATTERS
+        kind[list(raced)] = LATCHES
+    switched = np.asarray((booleans != base).any(axis=1), dtype=np.bool_)
+    switched[list(cycles)] = True
+    alternatives: dict[int, tuple[Bools, ...]] = {}
+    if second_start and c.device_count:
+        again = np.flatnonzero((switched | _could_hold(batch, sense, booleans)) & (kind != CHATTERS))
+        if len(again):
+            alternatives = _from_everything_on(batch, table, again, booleans)
+            kind[list(alternatives)] = LATCHES
+    return BatchOutcome(
+        readings, booleans, kind, switched, impedances if source_impedance else None, cycles, alternatives
+    )
+
+
+def _could_hold(batch: ChangedSets, sense: Floats, booleans: Bools) -> Bools:
+    """Sets in which a threshold that is off would hold if it were on, and would not without the changes."""
+    c, spans = batch.c, batch.system.senses
+
+    def holds(values: Floats) -> Bools:
+        volts = values[..., spans.thresholds]
+        return np.asarray(np.where(c.absolute, np.abs(volts), volts) > c.drop_out_v)
+
+    without = holds(batch.sense_0) & ~batch.system.booleans[c.threshold_at]
+    free = batch.forced[:, c.threshold_at] < 0
+    would: Bools = np.any(holds(sense) & ~booleans[:, c.threshold_at] & ~without & free, axis=1)
+    return would
+
+
+def _from_everything_on(
+    batch: ChangedSets, table: ChangeTable, again: Ints, booleans: Bools
+) -> dict[int, tuple[Bools, ...]]:
+    """Other resting states (or cycles) of some sets, reached from everything on."""
+    other = ChangedSets(batch.system.everything_on, table, batch.sets[again], batch.diode_tolerance_v)
+    c = batch.c
+    at = np.arange(len(again))
+    start = start_values(c, len(again), other.forced, everything_on=True)
+    junction = np.broadcast_to(other.system.junction_v, (len(again), c.diode_count)).copy()
+    run = follow(other, at, start, junction)
+    found: dict[int, tuple[Bools, ...]] = {}
+    for k, number in enumerate(again.tolist()):
+        states = run.cycles.get(k, (run.booleans[k],))
+        different = tuple(state for state in states if (state != booleans[number]).any())
+        if different:
+            found[number] = different
+    return found
+
+
+class _Reader:
+    """What is read from solved port systems: voltages, currents and source impedances."""
+
+    def __init__(self, batch: ChangedSets, rows: ReadRows, source_impedance: bool) -> None:
+        system, c = batch.system, batch.c
+        self.batch, self.want_impedance = batch, source_impedance
+        plus, minus = rows[:, 0], rows[:, 1]
+        self.value_0 = system.solution[plus] - system.solution[minus]
+        self.by_rows = batch.by_rows(plus, minus)
+        self.count = len(rows)
+        if source_impedance:
+            voltage = plus < c.n
+            at_plus, at_minus = (np.where(voltage, part, c.reference) for part in (plus, minus))
+            columns = system.columns(np.unique(np.concatenate([at_plus, at_minus])))
+            injected = columns[at_plus] - columns[at_minus]
+            row = np.arange(len(rows))
+            z = injected[row, at_plus] - injected[row, at_minus]
+            self.impedance_0 = np.where(voltage, z, np.nan)
+            self.injected = np.ascontiguousarray(injected.T)
+
+    def read(self, ports: Ports, force: Floats) -> tuple[Floats, Floats]:
+        """Values ``[F, rows]`` and source impedances ``[F, rows]`` (nothing in them unless wanted)."""
+        values = self.value_0 - self.batch.moved(ports, force, self.by_rows)
+        if not self.want_impedance:
+            return values, np.empty((len(values), 0))
+        impedances = np.broadcast_to(self.impedance_0, values.shape).copy()
+        place = ports.place
+        for rows, width in groups(ports):
+            group = ports.take(rows, width)
+            there = group.place
+            answers = self.injected[there.out_plus] - self.injected[there.out_minus]
+            answers *= (group.beta * group.used)[:, :, None]
+            if width == 1:
+                z = impedance(group, self.batch.columns)[:, :, 0]
+                answers /= np.where(group.used, group.alpha + group.beta * z, 1.0)[:, :, None]
+            else:
+                matrix = system_matrix(group, self.batch.columns)
+                answers = np.asarray(np.linalg.solve(matrix, answers), dtype=np.float64)
+            for k in range(width):
+                row = self.by_rows[place.in_plus[rows, k]] - self.by_rows[place.in_minus[rows, k]]
+                impedances[rows] -= row * answers[:, k]
+        return values, impedances
+
+    def settled(self, batch: ChangedSets, at: Ints, run: Run) -> tuple[Floats, Floats]:
+        """Readings of followed sets; the mean over the cycle where there is one."""
+        line = batch.tangents(run.junction_v, run.active)
+        ports = batch.ports(at, run.booleans, *line)
+        values, impedances = self.read(ports, batch.forces(ports)[0])
+        for k, cycle in run.cycles.items():
+            states = np.array(cycle)
+            which = np.full(len(states), at[k])
+            repeat = np.full(len(states), k)
+            loop = Run(states, run.junction_v[repeat], run.active[repeat], run.sense[repeat].copy())
+            newton(batch, which, loop, np.arange(len(states)))
+            line = batch.tangents(loop.junction_v, loop.active)
+            ports = batch.ports(which, states, *line)
+            several, several_ohm = self.read(ports, batch.forces(ports)[0])
+            values[k], impedances[k] = several.mean(axis=0), several_ohm.mean(axis=0)
+            run.booleans[k] = states[0]
+        return values, impedances

@@ -1,0 +1,279 @@
+"""Many change sets seen from one state: the ports each brings along and those that devices and diodes add.
+
+Changes on elements that devices move too (a relay's contact, a fuse, a diode) are folded into the law the
+devices give the element, so that an element is never two ports.
+"""
+
+from __future__ import annotations
+
+from functools import cached_property
+
+import numpy as np
+
+from halfsplit.circuit import diodes
+from halfsplit.circuit.changes import ChangeTable
+from halfsplit.circuit.ports import Ports, groups, joined, packed, solve_forces
+from halfsplit.circuit.stamps import Bools, ElementValues, Floats, Ints, Targets, diode_targets, targets_of
+from halfsplit.circuit.system import Places, System
+
+
+class ChangedSets:
+    """Change sets of one table seen from one system: their own ports, and those the devices add."""
+
+    def __init__(self, system: System, table: ChangeTable, sets: Ints, diode_tolerance_v: float) -> None:
+        self.system, self.c = system, system.c
+        self.sets = sets
+        self.forced = table.forced[sets]
+        self.diode_tolerance_v = diode_tolerance_v
+        c = self.c
+        self.reactive = c.reactive_elements()
+        self.plain_reactive = self.reactive[self.reactive < c.first_diode]
+        self.reactive_values = ElementValues(c, self.plain_reactive)
+        at_reactive = np.full(c.m, -1, dtype=np.int64)
+        at_reactive[self.reactive] = np.arange(len(self.reactive))
+        local = np.full(table.count, -1, dtype=np.int64)
+        local[sets] = np.arange(len(sets))
+        mine = local[table.element_set] >= 0
+        row, element = local[table.element_set[mine]], table.element[mine]
+        ohm, volts = table.element_ohm[mine], table.element_v[mine]
+        self.rows_of_changes = (row, element, ohm, volts)
+        # Changes on reactive elements are folded into the law the devices give the element.
+        self.added_ohm = np.zeros((len(sets), len(self.reactive)))
+        self.added_v = np.zeros((len(sets), len(self.reactive)))
+        folded = at_reactive[element] >= 0
+        self.added_ohm[row[folded], at_reactive[element[folded]]] = ohm[folded]
+        self.added_v[row[folded], at_reactive[element[folded]]] = volts[folded]
+        self.touched = np.zeros((len(sets), len(self.reactive)), dtype=np.bool_)
+        self.touched[row[folded], at_reactive[element[folded]]] = True
+        keep = ~folded
+        shunt = local[table.shunt_set] >= 0
+        self.own = self._own_ports(
+            row=row[keep],
+            element=element[keep],
+            ohm=ohm[keep],
+            volts=volts[keep],
+            shunt_row=local[table.shunt_set[shunt]],
+            shunt_a=table.shunt_a[shunt],
+            shunt_b=table.shunt_b[shunt],
+            siemens=table.shunt_siemens[shunt],
+        )
+        sense = system.senses
+        self.probe_sign = np.zeros((c.m, len(c.sender_high)))
+        column = np.arange(len(c.sender_high))
+        self.probe_sign[c.sender_high, column] += 1.0
+        self.probe_sign[c.sender_low, column] -= 1.0
+        self.probe_at = self.probe_sign * system.laws.rho[:, None]
+        needed = [
+            self.own.place.in_plus.ravel(),
+            self.own.place.in_minus.ravel(),
+            c.n + self.reactive,
+            c.n + c.sender_high,
+            c.n + c.sender_low,
+        ]
+        self.needed = np.unique(np.concatenate(needed))
+        self.columns = system.columns(self.needed)
+        self.sense_0 = system.solution[sense.plus] - system.solution[sense.minus]
+        self.sense_columns = self.by_rows(sense.plus, sense.minus)
+        # Responses of the whole circuit to each sender before any change, [unknowns, senders].
+        sending = np.flatnonzero(np.abs(self.probe_sign).sum(axis=1) > 0.0)
+        self.probe_0 = -(self.columns[c.n + sending].T @ self.probe_at[sending])
+        self.reactive_places = system.element_places(self.reactive)
+
+    def by_rows(self, plus: Ints, minus: Ints) -> Floats:
+        """What a unit force in each unknown's row does to some pairs of unknowns, ``[unknowns, pairs]``."""
+        result = np.zeros((self.c.size, len(plus)))
+        block = self.columns[self.needed]
+        result[self.needed] = block[:, plus] - block[:, minus]
+        return result
+
+    def _own_ports(
+        self,
+        *,
+        row: Ints,
+        element: Ints,
+        ohm: Floats,
+        volts: Floats,
+        shunt_row: Ints,
+        shunt_a: Ints,
+        shunt_b: Ints,
+        siemens: Floats,
+    ) -> Ports:
+        """Ports of changes on elements no device touches, and of shunts, packed to the left: ``[F, K]``."""
+        system, c = self.system, self.c
+        place = system.element_places(element)
+        resistance, emf = c.resistances(system.booleans)
+        wanted = targets_of(resistance[element] + ohm, emf[element] + volts)
+        alpha, beta, gamma = system.element_coefficients(element, wanted)
+        weight = np.maximum(siemens, 1.0)
+        rows = np.concatenate([row, shunt_row])
+        order = np.argsort(rows, kind="stable")
+        rows = rows[order]
+        count = np.bincount(rows, minlength=len(self.sets))
+        width = int(count.max(initial=0))
+        slot = np.arange(len(rows)) - np.repeat(np.cumsum(count) - count, count)
+
+        def whole(values: Ints, more: Ints, fill: int) -> Ints:
+            array = np.full((len(self.sets), width), fill, dtype=np.int64)
+            array[rows, slot] = np.concatenate([values, more])[order]
+            return array
+
+        def real(values: Floats, more: Floats) -> Floats:
+            array = np.zeros((len(self.sets), width))
+            array[rows, slot] = np.concatenate([values, more])[order]
+            return array
+
+        used = np.arange(width) < count[:, None]
+        ref = c.reference
+        return Ports(
+            Places(
+                whole(place.in_plus, shunt_a, ref),
+                whole(place.in_minus, shunt_b, ref),
+                whole(place.out_plus, shunt_a, ref),
+                whole(place.out_minus, shunt_b, ref),
+            ),
+            real(alpha, 1.0 / weight),
+            real(beta, siemens / weight),
+            real(gamma, np.zeros(len(siemens))),
+            whole(element, np.full(len(siemens), -1), -1),
+            used,
+        )
+
+    def reactive_ports(self, at: Ints, booleans: Bools, conductance: Floats, offset: Floats) -> Ports:
+        """Ports of the elements moved by devices, diodes or the change set, ``[len(at), reactive]``."""
+        system = self.system
+        resistance, emf = self.reactive_values(booleans)
+        ohm, volts = self.added_ohm[at], self.added_v[at]
+        split = len(self.plain_reactive)
+        laws = targets_of(resistance + ohm[:, :split], emf + volts[:, :split])
+        junction = diode_targets(conductance, offset, ohm[:, split:])
+        wanted = Targets(
+            np.concatenate([laws.rho, junction.rho], axis=1),
+            np.concatenate([laws.sigma, junction.sigma], axis=1),
+            np.concatenate([laws.tau, junction.tau], axis=1),
+        )
+        alpha, beta, gamma = system.element_coefficients(self.reactive, wanted)
+        used = (
+            (wanted.rho != system.laws.rho[self.reactive])
+            | (wanted.sigma != system.laws.sigma[self.reactive])
+            | (wanted.tau != system.laws.tau[self.reactive])
+        )
+        shape = used.shape
+        place = self.reactive_places
+
+        def spread(values: Ints) -> Ints:
+            return np.broadcast_to(values, shape)
+
+        return Ports(
+            Places(
+                spread(place.in_plus), spread(place.in_minus), spread(place.out_plus), spread(place.out_minus)
+            ),
+            alpha,
+            beta,
+            gamma,
+            spread(self.reactive),
+            used,
+        )
+
+    def ports(self, at: Ints, booleans: Bools, conductance: Floats, offset: Floats) -> Ports:
+        """All ports of some change sets with these device values and diode tangents."""
+        own = self.own.take(at, self.own.used.shape[1])
+        return packed(joined(own, self.reactive_ports(at, booleans, conductance, offset)))
+
+    def forces(self, ports: Ports) -> tuple[Floats, Floats]:
+        """Forces of all ports, and per sender; zeros on padding."""
+        system = self.system
+        force = np.zeros(ports.used.shape)
+        per_sender = np.zeros((*ports.used.shape, len(self.c.sender_high)))
+        for rows, width in groups(ports):
+            group = ports.take(rows, width)
+            place = group.place
+            before = system.solution[place.out_plus] - system.solution[place.out_minus]
+            probes = group.beta[:, :, None] * (self.probe_0[place.out_plus] - self.probe_0[place.out_minus])
+            if probes.shape[2]:
+                # A sender's branch that is open in this state and closes brings its step along.
+                is_element = group.element >= 0
+                voltage = is_element & ~system.answers_with_current[group.element]
+                probes += np.where(voltage[:, :, None], self.probe_sign[group.element], 0.0)
+            solved, solved_senders = solve_forces(group, self.columns, before, probes)
+            cut = (rows[:, None], np.arange(width))
+            force[cut] = solved
+            per_sender[cut] = solved_senders
+        return force, per_sender
+
+    @staticmethod
+    def moved(ports: Ports, force: Floats, by_rows: Floats) -> Floats:
+        """How far the pairs behind ``by_rows`` move: sum of force_j times in_j of by_rows, ``[F, pairs]``."""
+        total = np.zeros((len(force), by_rows.shape[1]))
+        place = ports.place
+        for k in range(force.shape[1]):
+            rows = np.flatnonzero(ports.used[:, k])
+            if len(rows):
+                part = by_rows[place.in_plus[rows, k]]
+                part -= by_rows[place.in_minus[rows, k]]
+                part *= force[rows, k, None]
+                total[rows] += part
+        return total
+
+    def view(self, ports: Ports, force: Floats, per_sender: Floats) -> tuple[Floats, Floats]:
+        """What the devices see, ``[F, senses]``, and the bus responses, ``[F, senders, links]``."""
+        c, sense = self.c, self.system.senses
+        seen = self.sense_0 - self.moved(ports, force, self.sense_columns)
+        senders, links = len(c.sender_high), len(c.link_at)
+        response = np.zeros((len(force), senders, links))
+        if links:
+            by_links = self.sense_columns[:, sense.link_v]
+            start = self.probe_0[c.link_high] - self.probe_0[c.link_low]
+            for s in range(senders):
+                response[:, s, :] = start[:, s] - self.moved(ports, per_sender[:, :, s], by_links)
+        return seen, response
+
+    def junctions(self, at: Ints, sense: Floats) -> Floats:
+        """Junction voltages of the diodes as the solution has them, ``[F, diodes]``."""
+        spans = self.system.senses
+        ohm = self.added_ohm[at][:, len(self.plain_reactive) :]
+        opened = np.isinf(ohm)
+        volts = sense[:, spans.diode_v] - np.where(opened, 0.0, ohm) * sense[:, spans.diode_a]
+        return np.where(opened, 0.0, volts)
+
+    def tangents(self, junction_v: Floats, active: Bools) -> tuple[Floats, Floats]:
+        """Diode tangents: at ``junction_v`` where active, as in the state elsewhere."""
+        c, system = self.c, self.system
+        base = np.broadcast_to(system.junction_v, junction_v.shape)
+        return diodes.tangent(np.where(active, junction_v, base), c.saturation_a, c.slope_v)
+
+    def off_tangent(self, volts: Floats, active: Bools) -> Bools:
+        """Which diodes not yet active have left their tangent by more than the tolerance, ``[F, diodes]``.
+
+        The measure is the next Newton step: the current missing over what the junction and its surroundings
+        conduct (the surroundings as in the state before any change).
+        """
+        c, system = self.c, self.system
+        if not c.diode_count:
+            return np.zeros(active.shape, dtype=np.bool_)
+        conductance, offset = diodes.tangent(system.junction_v, c.saturation_a, c.slope_v)
+        line = conductance * volts + offset
+        curve = diodes.current_a(volts, c.saturation_a, c.slope_v)
+        slope, _ = diodes.tangent(volts, c.saturation_a, c.slope_v)
+        step = np.abs(curve - line) / (np.minimum(slope, conductance + 1e6) + self._outside_siemens)
+        # Beyond the knee the curve may be far above any real current: the voltage it needs is what counts.
+        safe = np.maximum(line, -0.5 * c.saturation_a)
+        needed = np.abs(volts - c.slope_v * np.log1p(safe / c.saturation_a))
+        measure = np.where(volts > 0.0, np.maximum(step, np.where(line > 1e-9, needed, 0.0)), step)
+        return ~active & (measure > self.diode_tolerance_v)
+
+    @cached_property
+    def _outside_siemens(self) -> Floats:
+        """What each diode's surroundings conduct, before any change, ``[diodes]``."""
+        c, system = self.c, self.system
+        element = np.arange(c.first_diode, c.m)
+        place = system.element_places(element)
+        z = (
+            self.columns[place.in_plus, place.out_plus]
+            - self.columns[place.in_plus, place.out_minus]
+        )
+        with_current = system.answers_with_current[element]
+        # Current answer: -Z = 1 / (1/g + outside ohm). Voltage answer: Z = outside ohm beside the diode's
+        # own g.
+        ohm = np.where(with_current, 1.0 / np.maximum(-z, 1e-30) - system.laws.sigma[element], z)
+        result: Floats = 1.0 / np.maximum(ohm, 1e-6)
+        return result

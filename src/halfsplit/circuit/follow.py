@@ -1,0 +1,123 @@
+"""Follows change sets in which something switches, all together, until each rests or goes in a circle."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from halfsplit.circuit import diodes
+from halfsplit.circuit.changed import ChangedSets
+from halfsplit.circuit.devices import next_values, one_at_a_time, trip
+from halfsplit.circuit.stamps import Bools, Floats, Ints
+from halfsplit.errors import InternalError
+
+_NEWTON_TOLERANCE_V = 1e-6  # before a device decides; looser settings end in other states (measured)
+_MOST_NEWTON_STEPS = 150
+_MOST_ROUNDS = 300
+
+
+@dataclass
+class Run:
+    """Where the moved change sets of one start ended; arrays over those sets."""
+
+    booleans: Bools
+    junction_v: Floats
+    active: Bools
+    sense: Floats
+    cycles: dict[int, tuple[Bools, ...]] = field(default_factory=dict)
+    raced: set[int] = field(default_factory=set)
+
+
+def follow(batch: ChangedSets, at: Ints, start: Bools, junction_v: Floats) -> Run:
+    """Follows change sets ``at`` from values ``start`` ``[len(at), devices]`` until each rests or circles."""
+    c = batch.c
+    run = Run(
+        start.copy(),
+        junction_v.copy(),
+        np.zeros((len(at), c.diode_count), dtype=np.bool_),
+        np.zeros((len(at), len(batch.system.senses.plus))),
+    )
+    seen: list[dict[bytes, int]] = [{} for _ in at]
+    trail: list[list[Bools]] = [[] for _ in at]
+    loops: list[tuple[Bools, ...]] = [() for _ in at]
+    going = np.arange(len(at))
+    for _ in range(_MOST_ROUNDS):
+        going = _note_circles(run, going, seen, trail, loops)
+        if not len(going):
+            return run
+        sense, response = newton(batch, at, run, going)
+        run.sense[going] = sense
+        now, forced = run.booleans[going], batch.forced[at[going]]
+        new = next_values(c, batch.system.senses, sense, response, now, forced=forced)
+        still = (new == now).all(axis=1)
+        tripped = trip(c, batch.system.senses, sense, now, forced)
+        trips = still & (tripped != now).any(axis=1)
+        single = np.array([bool(loops[k]) for k in going]) & ~still
+        if single.any():
+            new[single] = one_at_a_time(c, now[single], new[single], forced[single])
+        new[trips] = tripped[trips]
+        for k in going[trips]:
+            loops[k], seen[k], trail[k] = (), {}, []
+        rest = still & ~trips
+        run.raced.update(int(k) for k in going[rest] if loops[k])
+        run.booleans[going] = new
+        going = going[~rest]
+    raise InternalError(f"The devices did not come to rest or to a cycle in {_MOST_ROUNDS} rounds.")
+
+
+def _note_circles(
+    run: Run,
+    going: Ints,
+    seen: list[dict[bytes, int]],
+    trail: list[list[Bools]],
+    loops: list[tuple[Bools, ...]],
+) -> Ints:
+    """Notes the present values; gives back the sets that do not circle one at a time either."""
+    on: list[int] = []
+    for k in going.tolist():
+        key = run.booleans[k].tobytes()
+        if key in seen[k]:
+            if loops[k]:
+                run.cycles[k] = loops[k]
+                continue
+            loops[k] = tuple(trail[k][seen[k][key] :])
+            seen[k], trail[k] = {}, []
+        seen[k][key] = len(trail[k])
+        trail[k].append(run.booleans[k].copy())
+        on.append(k)
+    return np.array(on, dtype=np.int64)
+
+
+def newton(batch: ChangedSets, at: Ints, run: Run, going: Ints) -> tuple[Floats, Floats]:
+    """Solves the sets ``going`` with their device values until no diode moves; gives what devices see."""
+    c = batch.c
+    spans = batch.system.senses
+    sense = np.zeros((len(going), len(spans.plus)))
+    response = np.zeros((len(going), len(c.sender_high), len(c.link_at)))
+    todo = np.arange(len(going))
+    for step in range(_MOST_NEWTON_STEPS):
+        rows = going[todo]
+        line = batch.tangents(run.junction_v[rows], run.active[rows])
+        ports = batch.ports(at[rows], run.booleans[rows], *line)
+        seen, reply = batch.view(ports, *batch.forces(ports))
+        sense[todo], response[todo] = seen, reply
+        if not c.diode_count:
+            return sense, response
+        volts = batch.junctions(at[rows], seen)
+        active = run.active[rows]
+        moved = active & (np.abs(volts - run.junction_v[rows]) > _NEWTON_TOLERANCE_V + 1e-9 * np.abs(volts))
+        next_v = diodes.limited(volts, run.junction_v[rows], c.saturation_a, c.slope_v)
+        if step > _MOST_NEWTON_STEPS // 2:
+            next_v = 0.5 * (next_v + run.junction_v[rows])
+        run.junction_v[rows] = np.where(active, next_v, run.junction_v[rows])
+        settled: Bools = np.asarray(~moved.any(axis=1))
+        left: Bools = batch.off_tangent(volts, active) & settled[:, None]
+        base = np.broadcast_to(batch.system.junction_v, volts.shape)
+        entering = diodes.limited(volts, base, c.saturation_a, c.slope_v)
+        run.junction_v[rows] = np.where(left, entering, run.junction_v[rows])
+        run.active[rows] = active | left
+        todo = todo[~settled | left.any(axis=1)]
+        if not len(todo):
+            return sense, response
+    raise InternalError(f"The diodes found no working point in {_MOST_NEWTON_STEPS} steps.")

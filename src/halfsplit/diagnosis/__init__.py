@@ -1,0 +1,1 @@
+"""From observations to odds, and from odds to the next check."""

@@ -1,0 +1,205 @@
+"""Everything observed so far, turned into likelihoods and kept by epoch.
+
+An epoch is the time between two pieces of work. Within an epoch a fault is there or gone; at its end the work
+may have cured it. Observations of one epoch commute: only sums and counts of them are kept.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from halfsplit.diagnosis import likelihood
+from halfsplit.diagnosis.ohms import OhmsTables
+from halfsplit.diagnosis.space import Space
+from halfsplit.errors import UserError
+from halfsplit.faults.signatures import Lines, Signatures
+from halfsplit.observations import (
+    Action,
+    CodeSeen,
+    Complaint,
+    Look,
+    Move,
+    Observation,
+    OutOfReach,
+    Reading,
+    Symptom,
+)
+
+Floats = NDArray[np.float64]
+
+#: A look at a sound place finds something all the same this often; from memory (slight marks, old dirt).
+FALSE_FIND = 0.05
+#: A function flickers when a sound place is moved this often; from memory.
+FALSE_MOVE = 0.03
+#: Chance that a complaint says "comes and goes" for a fault that does, and for one that does not; from memory.
+SAID_SLEEPS = (0.80, 0.08)
+#: Chance of a find, a reaction or a code under "something else".
+ELSE_FIND = 0.10
+
+
+@dataclass(frozen=True, eq=False)
+class Weighed:
+    """One observation weighed: likelihood per row and the healthy machine last, and under something else."""
+
+    per_row: Floats
+    other: float
+    showing: str
+
+
+@dataclass
+class Epoch:
+    """Observations between two pieces of work, and the work that ended it."""
+
+    weighed: list[Weighed] = field(default_factory=list)
+    looks: Counter[tuple[str, str, bool]] = field(default_factory=Counter)
+    moves: Counter[tuple[str, bool]] = field(default_factory=Counter)
+    ended_by: Action | None = None
+
+
+class Evidence:
+    """Weighs observations against a space; ``epochs`` is what the belief reads.
+
+    Lines for sets of faults are weighed by the same rules through ``weigh_lines``.
+    """
+
+    def __init__(self, space: Space, signatures: Signatures, complaint: Complaint) -> None:
+        self.space = space
+        self.signatures = signatures
+        self.complaint = complaint
+        self.ohms = OhmsTables(signatures)
+        self.epochs: list[Epoch] = [Epoch()]
+        self.electrical: list[tuple[int, Symptom | Reading | CodeSeen]] = []
+        self.unreachable: set[str] = set()
+        self._cache: dict[Observation, Weighed] = {}
+        for symptom in complaint.symptoms:
+            self.add(symptom)
+
+    def add(self, observation: Observation) -> None:
+        """Takes one more observation; UserError when it names something this machine does not have."""
+        epoch = self.epochs[-1]
+        if isinstance(observation, Symptom | Reading | CodeSeen):
+            epoch.weighed.append(self.weigh(observation))
+            self.electrical.append((len(self.epochs) - 1, observation))
+        elif isinstance(observation, Look):
+            epoch.looks[(observation.look, observation.place, observation.found)] += 1
+        elif isinstance(observation, Move):
+            epoch.moves[(observation.place, observation.changed)] += 1
+        elif isinstance(observation, Action):
+            epoch.ended_by = observation
+            self.epochs.append(Epoch())
+        elif isinstance(observation, OutOfReach):
+            self.unreachable.add(observation.check)
+
+    def weigh(self, observation: Symptom | Reading | CodeSeen) -> Weighed:
+        """The likelihood of an electrical observation for every row, and healthy last."""
+        if observation not in self._cache:
+            self._cache[observation] = Weighed(
+                self.weigh_lines(observation, None), self._flat(observation), observation.showing
+            )
+        return self._cache[observation]
+
+    def weigh_lines(self, observation: Symptom | Reading | CodeSeen, lines: Lines | None) -> Floats:
+        """Likelihood for given lines of the observation's state; None means the catalogue's rows."""
+        self._known(observation)
+        table = self.signatures.state(observation.state)
+        own = table.lines if lines is None else lines
+        if isinstance(observation, Symptom):
+            healthy = likelihood.symptom_levels(table, table.lines, observation.function)[-1]
+            chances = likelihood.symptom_levels(table, own, observation.function)
+            return likelihood.symptom(observation, chances, healthy)
+        if isinstance(observation, CodeSeen):
+            return likelihood.code(observation, own.codes[:, table.codes[(observation.controller, observation.code)]])
+        span = likelihood.reading_span(table, observation)
+        if observation.quantity == "ohms":
+            return self.ohms.weigh(observation, lines is None, span, len(own.chatters))
+        minus = observation.minus or self._reference(observation.state)
+        value = likelihood.volts_of(table, own, observation.plus, minus)
+        if lines is None:
+            sigma = likelihood.reading_sigma(table, self.space, value, observation.plus, minus)
+        else:
+            fixed = likelihood.METER_V + likelihood.METER_SHARE * np.abs(value)
+            change = np.abs(value - likelihood.volts_of(table, table.lines, observation.plus, minus)[-1])
+            spread = table.spread_v(observation.plus, minus)
+            sigma = np.sqrt(fixed**2 + spread**2 + (0.15 * change) ** 2)
+        return likelihood.gaussian(observation.value, value, sigma, span)
+
+    def _reference(self, state: str) -> str:
+        return self.signatures.state(state).netlist.reference
+
+    def _known(self, observation: Symptom | Reading | CodeSeen) -> None:
+        machine = self.space.machine
+        if observation.state not in machine.states:
+            raise UserError("no-such-state", f"this machine has no state {observation.state!r}")
+        table = self.signatures.state(observation.state)
+        if isinstance(observation, Symptom) and observation.function not in machine.functions:
+            raise UserError("no-such-function", f"this machine has no function {observation.function!r}")
+        if isinstance(observation, CodeSeen) and (observation.controller, observation.code) not in table.codes:
+            raise UserError("no-such-code", f"{observation.controller} has no code {observation.code!r}")
+        if isinstance(observation, Reading):
+            if observation.quantity not in ("volts", "ohms"):
+                raise UserError("reading-kind", f"a reading of {observation.quantity} cannot be weighed yet")
+            for point in (observation.plus, observation.minus):
+                if point and point not in table.nodes:
+                    raise UserError("no-such-point", f"this machine has no point {point!r}")
+
+    def _flat(self, observation: Symptom | Reading | CodeSeen) -> float:
+        if isinstance(observation, Symptom):
+            return 1.0 / 3.0
+        if isinstance(observation, CodeSeen):
+            return ELSE_FIND if observation.active else 1.0 - ELSE_FIND
+        return 1.0 / likelihood.reading_span(self.signatures.state(observation.state), observation)
+
+    def look_chances(self, epoch: Epoch, pick: Callable[[int], bool] | None = None) -> tuple[Floats, float, float]:
+        """Log likelihood of an epoch's looks: per fault when it is there, when nothing is there, and flat.
+
+        A fault that cannot be seen at all stays unseen however often one looks, so repeats saturate.
+        """
+        faults = self.space.faults
+        there = np.zeros(len(faults))
+        absent = flat = 0.0
+        for kind, place in {(kind, place) for kind, place, _ in epoch.looks}:
+            found, missed = epoch.looks[(kind, place, True)], epoch.looks[(kind, place, False)]
+            clean = found * np.log(FALSE_FIND) + missed * np.log(1.0 - FALSE_FIND)
+            absent += clean
+            flat += found * np.log(ELSE_FIND) + missed * np.log(1.0 - ELSE_FIND)
+            there += clean
+            for number in self.faults_seen_at(kind, place):
+                sees, hidden = faults[number].mode.looks[kind], faults[number].mode.hidden
+                seen = (1.0 - hidden) * sees**found * (1.0 - sees) ** missed
+                there[number] += np.log(seen + hidden * np.exp(clean)) - clean
+        return there, absent, flat
+
+    def faults_seen_at(self, kind: str, place: str) -> Sequence[int]:
+        """Which faults a look of ``kind`` at ``place`` could see."""
+        return self._at.get((kind, place), ())
+
+    @property
+    def _at(self) -> dict[tuple[str, str], tuple[int, ...]]:
+        if not hasattr(self, "_at_cache"):
+            found: dict[tuple[str, str], list[int]] = {}
+            for number, fault in enumerate(self.space.faults):
+                for kind in fault.mode.looks:
+                    for place in {fault.owner, fault.place}:
+                        found.setdefault((kind, place), []).append(number)
+            self._at_cache = {key: tuple(numbers) for key, numbers in found.items()}
+        return self._at_cache
+
+    def move_chances(self, epoch: Epoch, sleeps: bool) -> tuple[Floats, float, float]:
+        """The same for places that were moved while a function was watched; a sleeping fault reacts."""
+        faults = self.space.faults
+        there = np.zeros(len(faults))
+        absent = flat = 0.0
+        for (place, changed), count in epoch.moves.items():
+            clean = np.log(FALSE_MOVE if changed else 1.0 - FALSE_MOVE) * count
+            absent += clean
+            flat += np.log(ELSE_FIND if changed else 1.0 - ELSE_FIND) * count
+            there += clean
+            for number in self.faults_seen_at("move", place):
+                chance = faults[number].mode.looks["move"] * (1.0 if sleeps else 0.25)
+                there[number] += np.log(chance if changed else 1.0 - chance) * count - clean
+        return there, absent, flat

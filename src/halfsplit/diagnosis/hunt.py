@@ -1,0 +1,149 @@
+"""One hunt for a cause: evidence, belief and plan of one job, and nothing that reads clocks or stores.
+
+``Bench`` holds what belongs to a kind of machine and serves any number of hunts; ``Hunt`` is one of them. A
+hunt is rebuilt from its observations in a moment, so undoing is leaving one out.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+from halfsplit.diagnosis.belief import Belief, FaultSet, believe
+from halfsplit.diagnosis.checks import Check, all_checks
+from halfsplit.diagnosis.evidence import Evidence
+from halfsplit.diagnosis.growth import grow, must_grow
+from halfsplit.diagnosis.planning import REPAIR_AT, Decision, Planner, Situation
+from halfsplit.diagnosis.space import Floats, Space, build
+from halfsplit.errors import UserError
+from halfsplit.faults.catalogue import Fault, generate
+from halfsplit.faults.priors import fault_weights
+from halfsplit.faults.signatures import Signatures
+from halfsplit.machine.model import Machine
+from halfsplit.observations import Action, Complaint, Look, Observation, OutOfReach
+
+#: States looked into besides those of the complaint: the fewest that let a person split further.
+EXTRA_STATES = 1
+
+
+class Bench:
+    """Everything about one kind of machine that hunts share. Tables are made when first needed."""
+
+    def __init__(self, machine: Machine) -> None:
+        self.machine = machine
+        self.faults: tuple[Fault, ...] = generate(machine)
+        self.space: Space = build(machine, self.faults)
+        effects = [
+            self.faults[fault].severities[grade].effects
+            for fault, grade in zip(self.space.row_fault, self.space.row_grade, strict=True)
+        ]
+        self.signatures = Signatures(machine, effects)
+        self._planners: dict[tuple[str, ...], Planner] = {}
+
+    def planner(self, states: Sequence[str]) -> Planner:
+        """The planner whose electrical checks use the given states."""
+        key = tuple(states)
+        if key not in self._planners:
+            self._planners[key] = Planner(self.space, self.signatures, all_checks(self.machine, key))
+        return self._planners[key]
+
+
+def working_states(machine: Machine, complaint: Complaint) -> tuple[str, ...]:
+    """The states a hunt works in: those of the complaint, then those in which its functions should work."""
+    chosen = list(dict.fromkeys(symptom.state for symptom in complaint.symptoms))
+    extra = 0
+    for symptom in complaint.symptoms:
+        function = machine.functions[symptom.function]
+        for state, level in function.expected.items():
+            if level == "on" and state not in chosen and extra < EXTRA_STATES:
+                chosen.append(state)
+                extra += 1
+    return tuple(chosen) or tuple(machine.states)[:1]
+
+
+@dataclass(frozen=True, slots=True)
+class Settings:
+    """How a hunt decides: odds at which a repair is done, and whether sets of faults may grow."""
+
+    repair_at: float = REPAIR_AT
+    grow: bool = True
+
+
+class Hunt:
+    """Belief and plan for one complaint on one machine.
+
+    Raises UserError when the complaint or an observation names what the machine does not have.
+    """
+
+    def __init__(self, bench: Bench, complaint: Complaint, settings: Settings | None = None) -> None:
+        check_complaint(bench.machine, complaint)
+        self.bench = bench
+        self.complaint = complaint
+        self.settings = settings or Settings()
+        self.states = working_states(bench.machine, complaint)
+        self.planner = bench.planner(self.states)
+        self.evidence = Evidence(bench.space, bench.signatures, complaint)
+        weights = fault_weights(bench.machine, bench.faults, complaint.conditions, complaint.worked_on)
+        self.log_prior: Floats = bench.space.log_prior(weights)
+        self.sets: tuple[FaultSet, ...] = ()
+        self.situation = Situation()
+        self._done: Counter[str] = Counter()
+        self._looked: Counter[str] = Counter()
+        self.belief: Belief = self._believe()
+
+    def record(self, observation: Observation, check: Check | None = None) -> Belief:
+        """Takes an observation (made by ``check``, if it was one of ours) and gives the new odds."""
+        self.evidence.add(observation)
+        if isinstance(observation, Action):
+            self._done.clear()
+        elif check is not None and not isinstance(observation, OutOfReach):
+            counter = self._looked if isinstance(observation, Look) else self._done
+            counter[check.id] += 1
+        state = check.state if check is not None and check.state else self.situation.state
+        steps = self.situation.open_steps | (frozenset(check.steps) if check is not None else frozenset())
+        if isinstance(observation, OutOfReach):
+            steps, state = self.situation.open_steps, self.situation.state
+        self.situation = replace(
+            self.situation,
+            state=state,
+            open_steps=steps,
+            done={**self._done, **self._looked},
+            unreachable=frozenset(self.evidence.unreachable),
+        )
+        self.belief = self._believe()
+        return self.belief
+
+    def open_steps(self, steps: Sequence[str]) -> None:
+        """Notes access that was opened."""
+        self.situation = replace(self.situation, open_steps=self.situation.open_steps | frozenset(steps))
+
+    def close_all(self) -> None:
+        """Notes that everything was closed again."""
+        self.situation = replace(self.situation, open_steps=frozenset())
+
+    def next(self) -> Decision:
+        """The next step."""
+        return self.planner.decide(self.belief, self.evidence, self.situation, self.settings.repair_at)
+
+    def _believe(self) -> Belief:
+        belief = believe(self.evidence, self.log_prior, self.sets)
+        if self.settings.grow and must_grow(self.evidence, belief):
+            grown = grow(self.evidence, belief, self.log_prior, self.sets)
+            if grown != self.sets:
+                self.sets = grown
+                belief = believe(self.evidence, self.log_prior, self.sets)
+        return belief
+
+
+def check_complaint(machine: Machine, complaint: Complaint) -> None:
+    """UserError when the complaint names a function or state that the machine does not have."""
+    if not complaint.symptoms:
+        raise UserError("complaint-empty", "a complaint needs at least one function that does not do what it should")
+    for symptom in complaint.symptoms:
+        if symptom.function not in machine.functions:
+            raise UserError("no-such-function", f"this machine has no function {symptom.function!r}")
+        if symptom.state not in machine.states:
+            raise UserError("no-such-state", f"this machine has no state {symptom.state!r}")
+
+

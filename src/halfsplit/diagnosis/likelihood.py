@@ -1,0 +1,109 @@
+"""How well each hypothesis predicts one observation.
+
+Every function gives the likelihood for each row of the space and, last, for the healthy machine, shape
+``[rows + 1]``; ``SOMETHING_ELSE`` predictions are flat. A likelihood never falls to zero, so that one wrong
+reading cannot kill the truth.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import ndtr
+
+from halfsplit.diagnosis.space import Space
+from halfsplit.faults.signatures import Lines, StateTable
+from halfsplit.machine.model import Function
+from halfsplit.observations import OUTLIER_FLOOR, CodeSeen, Reading, Symptom
+
+Floats = NDArray[np.float64]
+
+#: Hand meter on volts: half a percent and two counts; common instrument property, from memory.
+METER_SHARE = 0.005
+METER_V = 0.02
+#: The edge between works, weak and off differs from machine to machine by this share; from memory.
+EDGE_SHARE = 0.10
+#: A code is read wrongly, or is left over, this often; from memory (a code stored from the last test).
+CODE_WRONG = 0.03
+#: Share of the gap to the neighbouring severity that is one standard deviation of the unknown severity.
+GRADE_SHARE = 0.5
+#: Standard deviation of a resistance reading in decades: leads, temperature, tolerance; from memory.
+OHMS_DECADES = 0.06
+#: How a function that chatters or sleeps is reported when it is watched for a short while; from memory.
+NOTICED_CHANGE = 0.5
+
+
+def level_chances(value: Floats, function: Function) -> Floats:
+    """Chances of the levels off, weak and on for function values ``[n]``; shape ``[n, 3]``."""
+    on = ndtr((value - function.full) / (EDGE_SHARE * function.full))
+    above_off = ndtr((value - function.weak) / (0.25 * function.weak))
+    off = 1.0 - above_off
+    return np.stack([off, np.clip(above_off - on, 0.0, 1.0), np.minimum(on, above_off)], axis=1)
+
+
+def symptom_levels(table: StateTable, lines: Lines, function: str) -> Floats:
+    """Chances of off, weak and on of a function for each line; chattering lines count as weak."""
+    chances = level_chances(
+        lines.levels[:, table.functions[function]].astype(np.float64), table.machine.functions[function]
+    )
+    watched = table.machine.functions[function].measure
+    if watched in ("alive", "pulled", "message"):
+        chances[lines.chatters] = 0.5 * chances[lines.chatters] + 0.5 * np.array([0.2, 0.6, 0.2])
+    return chances
+
+
+def symptom(observed: Symptom, chances: Floats, healthy: Floats) -> Floats:
+    """Likelihood of a symptom given the chances of each level, ``[n, 3]`` and ``[3]`` for the healthy machine.
+
+    "Comes and goes" fits where the level differs from the healthy one.
+    """
+    right = observed.reliability
+    if observed.level == "comes-and-goes":
+        differs = 1.0 - chances @ healthy
+        return np.clip(right * differs * NOTICED_CHANGE, 0.01, 1.0)
+    at = {"off": 0, "weak": 1, "on": 2}[observed.level]
+    hit = chances[:, at]
+    return np.clip(right * hit + 0.5 * (1.0 - right) * (1.0 - hit), 0.5 * OUTLIER_FLOOR, 1.0)
+
+
+def reading_sigma(table: StateTable, space: Space, value: Floats, plus: str, minus: str) -> Floats:
+    """Standard deviation in V of a voltage reading for each row and the healthy machine, ``[rows + 1]``.
+
+    Meter, part tolerances, and for a row half the gap to its neighbouring severities, since the true severity
+    lies anywhere between.
+    """
+    fixed = METER_V + METER_SHARE * np.abs(value)
+    spread = table.spread_v(plus, minus)
+    grade = np.zeros_like(value)
+    gap = np.abs(value[space.row_before] - value[:-1]) + np.abs(value[space.row_after] - value[:-1])
+    grade[:-1] = GRADE_SHARE * 0.5 * gap
+    result: Floats = np.sqrt(fixed**2 + spread**2 + grade**2)
+    return result
+
+
+def volts_of(table: StateTable, lines: Lines, plus: str, minus: str) -> Floats:
+    """Predicted voltage between two nodes for each line."""
+    difference = lines.volts[:, table.nodes[plus]].astype(np.float64)
+    difference -= lines.volts[:, table.nodes[minus]]
+    return difference
+
+
+def gaussian(value: float, predicted: Floats, sigma: Floats, spread: float) -> Floats:
+    """Density of a reading with an outlier floor over ``spread`` (V, or decades for ohms)."""
+    z = (value - predicted) / sigma
+    density = np.exp(-0.5 * z * z) / (sigma * math.sqrt(2.0 * math.pi))
+    result: Floats = (1.0 - OUTLIER_FLOOR) * density + OUTLIER_FLOOR / spread
+    return result
+
+
+def reading_span(table: StateTable, observed: Reading) -> float:
+    """Width over which an unexplained reading is spread evenly: V for volts, decades for ohms."""
+    return 9.0 if observed.quantity == "ohms" else 1.3 * table.machine.system_v
+
+
+def code(observed: CodeSeen, active: NDArray[np.bool_]) -> Floats:
+    """Likelihood of a code being active or not given which lines predict it."""
+    hit = active if observed.active else ~active
+    return np.where(hit, 1.0 - CODE_WRONG, CODE_WRONG)

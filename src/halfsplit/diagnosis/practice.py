@@ -1,0 +1,192 @@
+"""Playing a job against a hidden fault: the planner, or a rule of thumb, on the same simulated machine."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from halfsplit.diagnosis.checks import Check
+from halfsplit.diagnosis.hunt import Bench, Hunt, Settings
+from halfsplit.diagnosis.planning import VERIFY_MIN, Option, setup_minutes, state_minutes
+from halfsplit.diagnosis.space import RepairGroup
+from halfsplit.diagnosis.world import Hidden, World, draw
+from halfsplit.faults.priors import fault_weights
+from halfsplit.observations import Action, Complaint, Observation, Symptom
+
+MOST_CHECKS = 60
+Tell = Callable[[str, Observation | None, float], None]
+
+
+@dataclass(frozen=True, slots=True)
+class Repaired:
+    """A repair that was done: its group, the odds stated for it, whether the group was a true cause."""
+
+    group: str
+    odds: float
+    right: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Played:
+    """How one job went. ``mended`` says whether nothing hidden is left; ``found`` whether every hidden fault's
+    own repair group was repaired; ``kind`` how it ended."""
+
+    causes: tuple[str, ...]
+    complaint: Complaint
+    minutes: float
+    checks: int
+    repairs: tuple[Repaired, ...]
+    mended: bool
+    found: bool
+    kind: str
+
+    @property
+    def wrong_repairs(self) -> int:
+        """Repairs of places that were sound."""
+        return sum(not repair.right for repair in self.repairs)
+
+    @property
+    def sure_and_wrong(self) -> bool:
+        """Whether a wrong cause was stated with more than 90 % odds."""
+        return any(repair.odds > 0.9 and not repair.right for repair in self.repairs)
+
+
+@dataclass
+class Clock:
+    """Minutes on one machine: access opened so far, the state it is set to, time by place."""
+
+    world: World
+    minutes: float = 0.0
+    checks: int = 0
+    state: str = ""
+    open_steps: frozenset[str] = frozenset()
+    by_place: dict[str, float] = field(default_factory=dict)
+
+    def spend(self, minutes: float, steps: tuple[str, ...], state: str, place: str) -> float:
+        """Charges access not yet open, a change of state and the work itself."""
+        machine = self.world.machine
+        total = minutes + setup_minutes(machine, steps, self.open_steps) + state_minutes(machine, state, self.state)
+        self.open_steps |= frozenset(steps)
+        self.state = state or self.state
+        self.minutes += total
+        self.by_place[place] = self.by_place.get(place, 0.0) + total
+        return total
+
+    def check(self, check: Check) -> Observation:
+        """Does a check and charges it."""
+        self.spend(check.minutes, check.steps, check.state, check.place)
+        self.checks += 1
+        return self.world.answer(check)
+
+    def repair(self, group: RepairGroup) -> Action:
+        """Does the repair of a group and charges it."""
+        steps = self.world.machine.steps_for_zone(group.zone, group.access)
+        self.spend(group.minutes, steps, "", group.owner)
+        action = Action(group.correction, group.place)  # type: ignore[arg-type]
+        self.world.act(action)
+        return action
+
+    def verify(self, complaint: Complaint) -> list[Symptom]:
+        """Operates what was complained about; says what was seen."""
+        seen = []
+        self.spend(VERIFY_MIN, (), "", "verify")
+        for symptom in complaint.symptoms:
+            self.spend(0.0, (), symptom.state, "verify")
+            check = Check("", "operate", "", "", (), 0.0, state=symptom.state, function=symptom.function)
+            observed = self.world.answer(check)
+            if isinstance(observed, Symptom):
+                seen.append(observed)
+        return seen
+
+
+def hide(bench: Bench, rng: np.random.Generator, count: int = 1, fault: str | None = None) -> tuple[World, Complaint]:
+    """A machine with ``count`` hidden faults that show; drawn again until they do (at most 400 times)."""
+    weights = fault_weights(bench.machine, bench.faults)
+    number = None
+    if fault is not None:
+        number = next(at for at, one in enumerate(bench.faults) if one.id == fault)
+    for _ in range(400):
+        hidden: list[Hidden] = [draw(bench.faults, weights, rng, number)]
+        while len(hidden) < count:
+            another = draw(bench.faults, weights, rng)
+            if bench.faults[another.fault].group != bench.faults[hidden[0].fault].group:
+                hidden.append(another)
+        if count > 1 and not all(_shows(bench, one, rng) for one in hidden):
+            continue
+        world = World(bench.machine, bench.faults, hidden, rng)
+        complaint = world.complaint(most=2 if count == 1 else 4)
+        if complaint is not None:
+            world.blown.clear()
+            return world, complaint
+    raise ValueError("no fault that shows was drawn in 400 tries")
+
+
+def _shows(bench: Bench, one: Hidden, rng: np.random.Generator) -> bool:
+    return World(bench.machine, bench.faults, [one], rng).complaint() is not None
+
+
+def play(bench: Bench, world: World, complaint: Complaint, settings: Settings | None = None, tell: Tell | None = None) -> Played:
+    """The planner works the job to its end."""
+    hunt = Hunt(bench, complaint, settings)
+    clock = Clock(world)
+    repairs: list[Repaired] = []
+    causes = true_groups(world)
+    kind = "too long"
+    while clock.checks < MOST_CHECKS:
+        decision = hunt.next()
+        kind = decision.kind
+        if decision.best is None:
+            break
+        if decision.best.check is not None:
+            observed = clock.check(decision.best.check)
+            hunt.record(observed, decision.best.check)
+            _tell(tell, decision.best, observed, clock)
+            if decision.best.check.look == "thorough":
+                touched = Action("unplug-refit", decision.best.check.place)
+                world.act(touched)
+                hunt.record(touched)
+            continue
+        group = decision.best.repair
+        if group is None:
+            break
+        repairs.append(Repaired(group.id, decision.best.odds, group.id in causes))
+        action = clock.repair(group)
+        hunt.record(action)
+        hunt.open_steps(world.machine.steps_for_zone(group.zone, group.access))
+        _tell(tell, decision.best, action, clock)
+        for seen in clock.verify(complaint):
+            hunt.record(seen, _operate(seen))
+            if tell is not None:
+                tell("verify", seen, clock.minutes)
+    return finish(world, complaint, clock, tuple(repairs), causes, kind)
+
+
+def _operate(seen: Symptom) -> Check:
+    return Check(
+        f"operate {seen.function} in {seen.state}", "operate", seen.function, "", (), 0.0,
+        state=seen.state, function=seen.function,
+    )  # fmt: skip
+
+
+def _tell(tell: Tell | None, option: Option, observed: Observation, clock: Clock) -> None:
+    if tell is not None:
+        what = option.check.id if option.check is not None else option.repair.id if option.repair else ""
+        tell(what, observed, clock.minutes)
+
+
+def true_groups(world: World) -> frozenset[str]:
+    """Repair groups of what is hidden."""
+    return frozenset(world.faults[one.fault].group for one in world.hidden)
+
+
+def finish(
+    world: World, complaint: Complaint, clock: Clock, repairs: tuple[Repaired, ...], causes: frozenset[str], kind: str
+) -> Played:
+    """The account of a job that ended."""
+    done = {repair.group for repair in repairs}
+    return Played(
+        tuple(sorted(causes)), complaint, clock.minutes, clock.checks, repairs,
+        not world.present, causes <= done and not world.present, kind,
+    )  # fmt: skip

@@ -1,0 +1,279 @@
+"""A simulated machine with a hidden fault, for practice and for measuring the planner.
+
+It is never the planner's own table: parts differ within tolerance, the severity lies off the grid, looks are a
+little worse than stated, switching points differ, faults sleep in spells, and now and then the wrong pin is
+probed. All randomness comes from the generator that is passed in.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from halfsplit.circuit.batch import CHATTERS
+from halfsplit.circuit.expansion import expand
+from halfsplit.circuit.netlist import Netlist, OverCurrent, Threshold
+from halfsplit.circuit.observing import Readout, readout
+from halfsplit.circuit.settle import Outcome, settle
+from halfsplit.diagnosis.checks import Check
+from halfsplit.diagnosis.evidence import FALSE_FIND, FALSE_MOVE
+from halfsplit.diagnosis.ohms import dead_netlist, ohms_from_volts
+from halfsplit.faults.applying import changes
+from halfsplit.faults.catalogue import Effect, Fault
+from halfsplit.faults.curing import cure_chances
+from halfsplit.faults.signatures import tolerances
+from halfsplit.machine.model import Machine
+from halfsplit.observations import (
+    Action,
+    CodeSeen,
+    Complaint,
+    Look,
+    Move,
+    Observation,
+    Reading,
+    Symptom,
+)
+
+_ = CHATTERS
+
+#: How the hidden machine differs from the tables; all invented for practice.
+SEVERITY_SPREAD = 0.5  # natural logarithm, around a grid severity
+LOOK_WORSE = 0.9
+WRONG_PIN = 0.01
+REPORT_WRONG = 0.02
+SPELL = 0.6  # chance that a sleeping fault stays as it was from one check to the next
+THRESHOLD_SPREAD = 0.04
+DUTY_SPREAD = 0.15
+SAYS_SLEEPS = (0.8, 0.05)
+
+
+@dataclass(frozen=True, slots=True)
+class Hidden:
+    """A hidden fault: which one, what it really does, whether it sleeps and how often it is there."""
+
+    fault: int
+    effects: tuple[Effect, ...]
+    sleeps: bool
+    duty: float
+    label: str
+
+
+class World:
+    """The machine in the yard. ``present`` shrinks as repairs cure; ``answer`` does a check."""
+
+    def __init__(
+        self, machine: Machine, faults: Sequence[Fault], hidden: Sequence[Hidden], rng: np.random.Generator
+    ) -> None:
+        self.machine = machine
+        self.faults = tuple(faults)
+        self.hidden = tuple(hidden)
+        self.present: set[int] = set(range(len(hidden)))
+        self.blown: set[str] = set()
+        self._rng = rng
+        self._seed = int(rng.integers(2**31))
+        self._awake: set[int] = set()
+        self._netlists: dict[str, tuple[Netlist, Readout]] = {}
+        self._settled: dict[tuple[str, frozenset[int], frozenset[str]], Outcome] = {}
+        self._unseen: dict[tuple[int, str], bool] = {}
+
+    def _factor(self, name: str, spread: float) -> float:
+        """The same deviation for the same part in every state."""
+        local = np.random.default_rng([self._seed, *name.encode()])
+        return float(np.exp(spread * local.standard_normal()))
+
+    def netlist(self, state: str) -> tuple[Netlist, Readout]:
+        """This machine's own circuit in a state, with its own tolerances."""
+        if state not in self._netlists:
+            ideal = expand(self.machine, self.machine.states[state])
+            sigma, emf = tolerances(self.machine, ideal)
+            branches = []
+            for at, branch in enumerate(ideal.branches):
+                share = sigma[at] / branch.resistance_ohm
+                ohm = branch.resistance_ohm * self._factor(branch.name, float(share))
+                volts = branch.emf_v
+                if emf[at] > 0.0:
+                    volts += emf[at] * float(np.log(self._factor(f"{branch.name} emf", 1.0)))
+                branches.append(replace(branch, resistance_ohm=ohm, emf_v=volts))
+            devices = tuple(
+                replace(
+                    device,
+                    pull_in_v=device.pull_in_v * (scale := self._factor(device.name, THRESHOLD_SPREAD)),
+                    drop_out_v=device.drop_out_v * scale,
+                )
+                if isinstance(device, Threshold)
+                else device
+                for device in ideal.devices
+            )
+            own = replace(ideal, branches=tuple(branches), devices=devices)
+            self._netlists[state] = (own, readout(self.machine, own))
+        return self._netlists[state]
+
+    def effects(self, awake: frozenset[int]) -> tuple[Effect, ...]:
+        """Everything wrong with the machine right now."""
+        blown = tuple(Effect("series", f"fuse:{name}", "", float("inf")) for name in sorted(self.blown))
+        return (*(effect for number in sorted(awake) for effect in self.hidden[number].effects), *blown)
+
+    def settled(self, state: str, awake: frozenset[int]) -> Outcome:
+        """The machine at rest in a state; fuses that blow stay blown."""
+        key = (state, awake, frozenset(self.blown))
+        if key not in self._settled:
+            netlist, _ = self.netlist(state)
+            outcome = settle(netlist, changes(netlist, self.effects(awake)), second_start=False)
+            self._settled[key] = outcome
+            blown = {
+                device.name.partition(":")[2]
+                for device, value in zip(netlist.devices, outcome.booleans, strict=True)
+                if isinstance(device, OverCurrent) and device.name.startswith("blown:") and value
+            }
+            self._settled[(state, awake, key[2] | blown)] = outcome
+        outcome = self._settled[key]
+        for device, value in zip(outcome.netlist.devices, outcome.booleans, strict=True):
+            if value and isinstance(device, OverCurrent) and device.name.startswith("blown:"):
+                self.blown.add(device.name.partition(":")[2])
+        return outcome
+
+    def wake(self) -> frozenset[int]:
+        """Which faults are there for the next check; sleeping ones come and go in spells."""
+        now = set()
+        for number in sorted(self.present):
+            one = self.hidden[number]
+            if not one.sleeps:
+                now.add(number)
+            elif self._rng.random() < SPELL:
+                if number in self._awake:
+                    now.add(number)
+            elif self._rng.random() < one.duty:
+                now.add(number)
+        self._awake = now
+        return frozenset(now)
+
+    def level(self, function: str, state: str, awake: frozenset[int]) -> str:
+        """What a person would see of a function: off, weak or on."""
+        netlist, reads = self.netlist(state)
+        outcome = self.settled(state, awake)
+        amps = np.array([[outcome.currents[netlist.branch_index[name]] for name in reads.carriers]])
+        at = list(self.machine.functions).index(function)
+        value = float(reads.levels(amps, outcome.booleans[None, :])[0, at])
+        what = self.machine.functions[function]
+        if outcome.kind == "chatters" and what.measure in ("alive", "pulled", "message"):
+            values = {bool(reads.levels(amps, one[None, :])[0, at]) for one in outcome.cycle}
+            if len(values) > 1:
+                return "weak"
+        return "on" if value >= what.full else "weak" if value >= what.weak else "off"
+
+    def answer(self, check: Check) -> Observation:
+        """Does a check on the hidden machine and says what was found."""
+        awake = self.wake()
+        match check.kind:
+            case "operate":
+                level = self.level(check.function, check.state, awake)
+                if self._rng.random() < REPORT_WRONG:
+                    level = str(self._rng.choice(["off", "weak", "on"]))
+                return Symptom(check.function, check.state, level)  # type: ignore[arg-type]
+            case "code":
+                return CodeSeen(check.controller, check.code, check.state, self._code(check, awake))
+            case "volts" | "drop":
+                return self._volts(check, awake)
+            case "ohms":
+                netlist, _ = self.netlist(check.state)
+                dead = dead_netlist(netlist, check.plus, check.minus)
+                outcome = settle(dead, changes(dead, self.effects(awake)), second_start=False)
+                across = np.array([outcome.volts(check.plus) - outcome.volts(check.minus)])
+                shown = float(ohms_from_volts(across)[0]) * float(np.exp(0.02 * self._rng.standard_normal()))
+                return Reading("ohms", check.plus, check.minus, check.state, round(shown, 3))
+            case "move":
+                found = self._sees(check.place, "move", FALSE_MOVE)
+                return Move(check.place, "", "", found)
+            case _:
+                return Look(check.look, check.place, self._sees(check.place, check.look, FALSE_FIND))  # type: ignore[arg-type]
+
+    def _code(self, check: Check, awake: frozenset[int]) -> bool:
+        netlist, reads = self.netlist(check.state)
+        outcome = self.settled(check.state, awake)
+        amps = np.array([[outcome.currents[netlist.branch_index[name]] for name in reads.carriers]])
+        active = reads.active(amps, outcome.booleans[None, :])[0]
+        return bool(active[reads.code_names.index((check.controller, check.code))])
+
+    def _volts(self, check: Check, awake: frozenset[int]) -> Reading:
+        outcome = self.settled(check.state, awake)
+        value = outcome.volts(check.plus) - outcome.volts(check.minus)
+        if self._rng.random() < WRONG_PIN:
+            other = outcome.netlist.nodes[int(self._rng.integers(len(outcome.netlist.nodes)))]
+            value = outcome.volts(other) - outcome.volts(check.minus)
+        value += (0.01 + 0.003 * abs(value)) * float(self._rng.standard_normal())
+        return Reading("volts", check.plus, check.minus, check.state, round(value, 2))
+
+    def _sees(self, place: str, kind: str, false: float) -> bool:
+        if self._rng.random() < false:
+            return True
+        for number in sorted(self.present):
+            one = self.hidden[number]
+            fault = self.faults[one.fault]
+            if place not in (fault.owner, fault.place) or kind not in fault.mode.looks:
+                continue
+            chance = fault.mode.looks[kind] * LOOK_WORSE
+            if kind == "move":
+                chance *= 1.0 if one.sleeps else 0.25
+            else:
+                key = (number, kind)
+                if key not in self._unseen:
+                    self._unseen[key] = bool(self._rng.random() < fault.mode.hidden)
+                if self._unseen[key]:
+                    continue
+            if self._rng.random() < chance:
+                return True
+        return False
+
+    def act(self, action: Action) -> None:
+        """Does a piece of work; what it cures is gone. Blown fuses are replaced with every repair."""
+        chances = cure_chances(self.machine, self.faults, action.action, action.place)
+        for number in sorted(self.present):
+            if self._rng.random() < chances[self.hidden[number].fault]:
+                self.present.discard(number)
+        self.blown.clear()
+        self._unseen = {
+            key: value for key, value in self._unseen.items() if self.faults[self.hidden[key[0]].fault].owner != action.place
+        }
+
+    def complaint(self, most: int = 2) -> Complaint | None:
+        """What an operator would report, or None when the fault shows nowhere."""
+        awake = frozenset(self.present)
+        wrong: list[Symptom] = []
+        for state in self.machine.states:
+            for name, function in self.machine.functions.items():
+                if state not in function.expected:
+                    continue
+                level = self.level(name, state, awake)
+                if level != function.expected[state]:
+                    wrong.append(Symptom(name, state, level, 0.9, "yes"))  # type: ignore[arg-type]
+        if not wrong:
+            return None
+        state = wrong[int(self._rng.integers(len(wrong)))].state
+        told = [symptom for symptom in wrong if symptom.state == state]
+        order = self._rng.permutation(len(told))[:most]
+        sleeps = any(self.hidden[number].sleeps for number in self.present)
+        said = bool(self._rng.random() < (SAYS_SLEEPS[0] if sleeps else SAYS_SLEEPS[1]))
+        wet = any(self.faults[one.fault].mode.id.startswith("wet") for one in self.hidden)
+        conditions = ("rain",) if self._rng.random() < (0.7 if wet else 0.2) else ()
+        return Complaint(tuple(told[int(at)] for at in order), conditions, (), said)  # type: ignore[arg-type]
+
+
+def draw(
+    faults: Sequence[Fault], weights: np.typing.NDArray[np.float64], rng: np.random.Generator, fault: int | None = None
+) -> Hidden:
+    """A hidden fault drawn from prior weights ``[faults]`` (or the one given), its severity off the grid."""
+    number = int(rng.choice(len(faults), p=weights)) if fault is None else fault
+    chosen = faults[number]
+    share = np.array([severity.weight for severity in chosen.severities])
+    severity = chosen.severities[int(rng.choice(len(share), p=share / share.sum()))]
+    scale = float(np.exp(SEVERITY_SPREAD * rng.standard_normal()))
+    effects = tuple(
+        replace(effect, value=effect.value * (1.0 + 0.2 * np.tanh(np.log(scale))) if effect.kind == "emf" else effect.value * scale)
+        for effect in severity.effects
+    )
+    mode = chosen.mode
+    sleeps = bool(rng.random() < mode.sleeps)
+    duty = float(np.clip(mode.duty + DUTY_SPREAD * rng.standard_normal(), 0.15, 0.95))
+    return Hidden(number, effects, sleeps, duty, severity.label)

@@ -1,0 +1,402 @@
+"""What can happen to a job, each as a small frozen value, and the JSON it is kept as.
+
+A job is the list of its events and nothing else; nothing in the list is ever changed or taken out. Taking
+something back is an event too. Numbers run from 1 without gaps inside a job, and the opening is number 1.
+
+``when`` is passed in by the caller, as UTC in ISO 8601 ("2031-04-02T07:15:00Z"): nothing here reads a clock.
+Times need not rise with the numbers, because two phones need not agree; the number is the order.
+
+The JSON of an event is one object: ``v`` (version of its kind, see UPGRADES), ``job``, ``number``, ``when``,
+``by``, ``kind`` and ``data``. It is written in one canonical way (keys sorted, no spaces, UTF-8), so equal
+events are equal bytes and a file made from them can be compared.
+"""
+
+from __future__ import annotations
+
+import json
+import re
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, fields
+from datetime import UTC, datetime
+from typing import Any, ClassVar, Literal, get_args
+
+from halfsplit.errors import InternalError, UserError, nearest
+from halfsplit.jobs.shapes import conform, plain
+from halfsplit.observations import (
+    Complaint,
+    Observation,
+    Symptom,
+    complaint_from_data,
+    complaint_to_data,
+    from_data,
+    to_data,
+)
+
+#: Codes of UserErrors raised here, each with one sentence.
+CODES: dict[str, str] = {
+    "event-json": "A stored event is not the JSON object it should be.",
+    "event-kind": "A stored event is of a kind this version does not know.",
+    "event-newer": "A stored event was written by a newer version of halfsplit.",
+    "event-shape": "A field of an event is missing, unknown or of the wrong type.",
+    "event-text": "A text holds a character that no store can keep.",
+    "event-time": "A time is not UTC in ISO 8601.",
+    "event-value": "A number of an event is out of its range.",
+    "event-too-large": "An event is longer than a job may keep in one piece.",
+    "job-id": "A job's id has letters or signs that a file name cannot carry everywhere.",
+}
+
+#: An event longer than this as JSON is refused: a mistyped paste, not a note. Invented limit.
+LARGEST_EVENT_BYTES = 256 * 1024
+
+Clock = Literal["wall", "practice"]
+NotFoundCause = Literal["not found"]
+NOT_FOUND: NotFoundCause = "not found"
+
+
+@dataclass(frozen=True, slots=True)
+class Cause:
+    """What was concluded: the repair group's id, the same in words, and its odds then (0..1) if known."""
+
+    group: str
+    text: str
+    odds: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class JobOpened:
+    """The first event. ``machine`` and ``fingerprint`` name the machine file as it was on that day.
+
+    ``unit`` is what tells this one machine from its sisters (serial number, fleet number), as text.
+    ``clock`` says where the times come from: "wall" for real work, "practice" for a job played against a
+    hidden fault, which must never count as experience.
+    """
+
+    KIND: ClassVar[str] = "job-opened"
+    machine: str
+    fingerprint: str
+    unit: str
+    complaint: Complaint
+    clock: Clock = "wall"
+
+
+@dataclass(frozen=True, slots=True)
+class ObservationRecorded:
+    """Something seen, measured or done.
+
+    ``check`` is the check it answers, or "" when nobody had asked for it.
+    """
+
+    KIND: ClassVar[str] = "observation-recorded"
+    observation: Observation
+    check: str = ""
+    minutes: float = 0.0
+    note: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class NoteAdded:
+    """Words for the record that the diagnosis does not read."""
+
+    KIND: ClassVar[str] = "note-added"
+    text: str
+    minutes: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class AccessOpened:
+    """An access step was done: the cover is off, the cab is tipped."""
+
+    KIND: ClassVar[str] = "access-opened"
+    step: str
+    minutes: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class AccessClosed:
+    """An access step was undone: the cover is back on."""
+
+    KIND: ClassVar[str] = "access-closed"
+    step: str
+    minutes: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class JobClosed:
+    """The work is over; "not found" is a cause too."""
+
+    KIND: ClassVar[str] = "job-closed"
+    cause: Cause | NotFoundCause
+    minutes: float = 0.0
+    note: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class JobReopened:
+    """A closed job goes on: the fault came back, or it was closed by mistake. The cause no longer stands."""
+
+    KIND: ClassVar[str] = "job-reopened"
+    reason: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class EntryUndone:
+    """The entry of that number no longer counts. It stays in the list."""
+
+    KIND: ClassVar[str] = "entry-undone"
+    entry: int
+    reason: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class EntryRestored:
+    """The undone entry of that number counts again, in its old place."""
+
+    KIND: ClassVar[str] = "entry-restored"
+    entry: int
+    reason: str = ""
+
+
+Happening = (
+    JobOpened
+    | ObservationRecorded
+    | NoteAdded
+    | AccessOpened
+    | AccessClosed
+    | JobClosed
+    | JobReopened
+    | EntryUndone
+    | EntryRestored
+)
+KINDS: Mapping[str, type[Any]] = {kind.KIND: kind for kind in get_args(Happening)}
+
+#: The version in which each kind is written today. Raise it with an entry in UPGRADES; old ones are never
+#: rewritten.
+VERSIONS: Mapping[str, int] = dict.fromkeys(KINDS, 1)
+
+#: (kind, version) -> function from the data of that version to the data of the next one.
+UPGRADES: Mapping[tuple[str, int], Callable[[Mapping[str, Any]], Mapping[str, Any]]] = {}
+
+
+@dataclass(frozen=True, slots=True)
+class Event:
+    """Something that happened to a job: which job, which place in its list, when, who, and what."""
+
+    job: str
+    number: int
+    when: str
+    by: str
+    what: Happening
+
+
+_JOB_ID = re.compile(r"[a-z0-9](?:[a-z0-9._-]{0,62}[a-z0-9])?")
+_UTC = re.compile(r"\d{4}-\d{2}-\d{2}T\d{2}:\d{2}:\d{2}(?:\.\d{6})?Z", re.ASCII)
+
+
+def check_job_id(job: str) -> str:
+    """``job`` when it can be a job's id, and so a file name on every system.
+
+    That is up to 64 of a-z, 0-9, dot, dash and underscore, beginning and ending in a letter or digit.
+    Raises UserError("job-id").
+    """
+    if not _JOB_ID.fullmatch(job):
+        raise UserError(
+            "job-id",
+            f"{_shown(job)} cannot be the id of a job.",
+            "Use up to 64 lower-case letters, digits, dots, dashes and underscores; a letter or digit at "
+            "both ends.",
+        )
+    return job
+
+
+def utc_text(moment: datetime) -> str:
+    """A moment as events keep it. Raises InternalError for a moment without a time zone."""
+    if moment.tzinfo is None:
+        raise InternalError("A time without its zone was to be recorded.")
+    return moment.astimezone(UTC).replace(tzinfo=None).isoformat() + "Z"
+
+
+def utc_time(text: str) -> datetime:
+    """The moment that ``utc_text`` wrote, with its zone. Raises UserError("event-time")."""
+    try:
+        if not _UTC.fullmatch(text):
+            raise ValueError(text)
+        return datetime.fromisoformat(text)
+    except (TypeError, ValueError):
+        raise UserError(
+            "event-time", f"{_shown(text)} is not a time.", "Write UTC like 2031-04-02T07:15:00Z."
+        ) from None
+
+
+def to_json(event: Event) -> str:
+    """The canonical JSON of an event, one line. Raises UserError for values that must not be kept."""
+    event = checked(event)
+    kind = event.what.KIND
+    record = {
+        "v": VERSIONS[kind],
+        "job": event.job,
+        "number": event.number,
+        "when": event.when,
+        "by": event.by,
+        "kind": kind,
+        "data": plain(_what_to_data(event.what)),
+    }
+    text = json.dumps(record, ensure_ascii=False, allow_nan=False, sort_keys=True, separators=(",", ":"))
+    _check_text(text)
+    return text
+
+
+def from_json(text: str) -> Event:
+    """The event that ``to_json`` wrote, in this version or an older one.
+
+    Raises UserError with one of CODES for anything else, never another exception, whatever the text.
+    """
+    _check_text(text)
+    try:
+        record = json.loads(text, object_pairs_hook=_no_repeats, parse_constant=_no_constant)
+    except (ValueError, RecursionError) as error:
+        raise UserError("event-json", f"This is not an event: {error}.") from None
+    if "\\u" in text:  # what was written as an escape must be a character that may be kept, too
+        _check_text(json.dumps(record, ensure_ascii=False))
+    if not isinstance(record, dict):
+        raise UserError("event-json", "An event is a JSON object.")
+    names = {"v", "job", "number", "when", "by", "kind", "data"}
+    if set(record) != names:
+        odd = ", ".join(sorted(set(record) ^ names))
+        raise UserError("event-shape", f"An event has the fields {', '.join(sorted(names))}; look at {odd}.")
+    kind, data = record["kind"], record["data"]
+    if not isinstance(kind, str) or kind not in KINDS:
+        near = nearest(kind, KINDS) if isinstance(kind, str) else None
+        raise UserError("event-kind", f"No event is called {_shown(kind)}.", f"Is it {near}?" if near else "")
+    if not isinstance(data, dict):
+        raise UserError("event-shape", "The data of an event is a JSON object.")
+    what = _what_from_data(kind, _upgraded(kind, record["v"], data))
+    return checked(Event(record["job"], record["number"], record["when"], record["by"], what))
+
+
+def checked(event: Event) -> Event:
+    """``event`` with whole numbers made floats where floats are meant.
+
+    Raises UserError when a field is of the wrong type, a number out of range or a time not UTC.
+    """
+    event, wrong = conform(event)
+    if wrong:
+        raise UserError("event-shape", "; ".join(wrong) + ".")
+    check_job_id(event.job)
+    utc_time(event.when)
+    if event.number < 1:
+        raise UserError("event-value", f"Event number {event.number} is below 1.")
+    what = event.what
+    for symptom in _symptoms(what):
+        if not 0.5 <= symptom.reliability <= 1:
+            raise UserError(
+                "event-value", f"A report is right in a share of 0.5 to 1, not {symptom.reliability}."
+            )
+    minutes = getattr(what, "minutes", 0.0)
+    if not 0 <= minutes < float("inf"):
+        raise UserError("event-value", f"{minutes} minutes cannot have been worked.")
+    if isinstance(what, JobClosed) and isinstance(what.cause, Cause):
+        odds = what.cause.odds
+        if odds is not None and not 0 <= odds <= 1:
+            raise UserError("event-value", f"Odds are between 0 and 1, not {odds}.")
+        if not what.cause.group:
+            raise UserError("event-value", "A cause names its repair group.", f'Or close as "{NOT_FOUND}".')
+    if isinstance(what, (EntryUndone, EntryRestored)) and what.entry < 1:
+        raise UserError("event-value", f"Entry number {what.entry} is below 1.")
+    return event
+
+
+def _symptoms(what: Happening) -> tuple[Symptom, ...]:
+    if isinstance(what, JobOpened):
+        return what.complaint.symptoms
+    if isinstance(what, ObservationRecorded) and isinstance(what.observation, Symptom):
+        return (what.observation,)
+    return ()
+
+
+def _what_to_data(what: Happening) -> dict[str, Any]:
+    data: dict[str, Any] = {item.name: getattr(what, item.name) for item in fields(what)}
+    if isinstance(what, JobOpened):
+        data["complaint"] = complaint_to_data(what.complaint)
+    elif isinstance(what, ObservationRecorded):
+        data["observation"] = to_data(what.observation)
+    elif isinstance(what, JobClosed) and isinstance(what.cause, Cause):
+        data["cause"] = {item.name: getattr(what.cause, item.name) for item in fields(what.cause)}
+    return data
+
+
+def _what_from_data(kind: str, data: Mapping[str, Any]) -> Happening:
+    values = dict(data)
+    for name, build in _NESTED.get(kind, {}).items():
+        if isinstance(values.get(name), dict):
+            try:
+                values[name] = build(values[name])
+            except (TypeError, ValueError, AttributeError) as error:
+                raise UserError("event-shape", f"The {name} of this event is not one: {error}.") from None
+            except UserError as error:
+                raise UserError("event-shape", error.message) from None
+    built = KINDS[kind]
+    names = {item.name for item in fields(built)}
+    if set(values) != names:
+        odd = ", ".join(sorted(set(values) ^ names))
+        raise UserError("event-shape", f"{kind} has the fields {', '.join(sorted(names))}; look at {odd}.")
+    what: Happening = built(**values)
+    return what
+
+
+#: Fields that hold an object, by kind of event, each with what builds it.
+_NESTED: Mapping[str, Mapping[str, Callable[[Any], Any]]] = {
+    JobOpened.KIND: {"complaint": complaint_from_data},
+    ObservationRecorded.KIND: {"observation": from_data},
+    JobClosed.KIND: {"cause": lambda values: Cause(**values)},
+}
+
+
+def _upgraded(kind: str, version: Any, data: Mapping[str, Any]) -> Mapping[str, Any]:
+    if type(version) is not int or version < 1:
+        raise UserError("event-shape", f"{_shown(version)} is not the version of an event.")
+    if version > VERSIONS[kind]:
+        raise UserError(
+            "event-newer",
+            f"An event ({kind}, version {version}) was written by a newer halfsplit.",
+            "Install the newer version to read this job.",
+        )
+    for step in range(version, VERSIONS[kind]):
+        data = UPGRADES[kind, step](data)
+    return data
+
+
+def _check_text(text: str) -> None:
+    """Refuses JSON that no store or file could keep; it must hold strings as themselves, not as escapes."""
+    try:
+        size = len(text.encode("utf-8"))
+    except UnicodeEncodeError:
+        raise UserError("event-text", "A text holds half a character (an unpaired surrogate).") from None
+    if _CODE_ZERO.search(text):
+        # PostgreSQL keeps no such character in text.
+        raise UserError("event-text", "A text holds the character with code 0.")
+    if size > LARGEST_EVENT_BYTES:
+        raise UserError(
+            "event-too-large",
+            f"An entry of {size} bytes is more than the {LARGEST_EVENT_BYTES} a job keeps in one.",
+        )
+
+
+#: The character itself, or its escape with an even number of backslashes before it; after an odd number the
+#: person wrote a backslash and the letters u0000, which is harmless.
+_CODE_ZERO = re.compile(r"\x00|(?<!\\)(?:\\\\)*\\u0000")
+
+
+def _no_repeats(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
+    built = dict(pairs)
+    if len(built) != len(pairs):
+        raise ValueError("a name stands twice in one object")
+    return built
+
+
+def _no_constant(word: str) -> float:
+    raise ValueError(f"{word} is not a JSON number")
+
+
+def _shown(value: object) -> str:
+    text = repr(value)
+    return text if len(text) <= 40 else text[:37] + "..."

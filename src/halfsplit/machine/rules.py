@@ -1,0 +1,148 @@
+"""Second round, first half: every name must be the name of something, and no step may wait for itself."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from halfsplit.machine.conditions import names, parse
+from halfsplit.machine.fields import Reference, Report, near
+from halfsplit.machine.model import Controller, Machine, Place
+
+#: Reference kind -> problem code.
+_CODE = {
+    "zone": "no-such-zone", "access step": "no-such-access", "caution": "no-such-caution", "run": "no-such-run",
+    "body": "no-such-body", "bus": "no-such-bus", "part": "no-such-part", "connector": "no-such-connector",
+    "state": "no-such-state",
+}  # fmt: skip
+
+
+def check_references(machine: Machine, report: Report) -> None:
+    """Note every name that names nothing, loops of access steps, and names in conditions that mean nothing."""
+    known: dict[str, Iterable[str]] = {
+        "zone": machine.zones, "access step": machine.access, "caution": machine.cautions, "run": machine.runs,
+        "body": machine.bodies, "bus": machine.buses, "part": machine.parts, "connector": machine.connectors,
+        "state": machine.states,
+    }  # fmt: skip
+    for reference in report.references:
+        if reference.name not in known[reference.kind]:
+            _no_such(report, reference, known[reference.kind])
+    if not report.problems:
+        _access_loops(machine, report)
+        _conditions(machine, report)
+        _messages_watched(machine, report)
+
+
+def _no_such(report: Report, reference: Reference, known: Iterable[str]) -> None:
+    close = near(reference.name, known)
+    said = f'{reference.owner} names {reference.kind} "{reference.name}", which is not there.'
+    report.add(_CODE[reference.kind], reference.place, said, close)
+
+
+def _access_loops(machine: Machine, report: Report) -> None:
+    """Note each loop once, at the step of it that comes first in the file."""
+    done: set[str] = set()
+    for start in machine.access:
+        chain: list[str] = []
+        stack = [(start, iter(machine.access[start].after))]
+        chain.append(start)
+        while stack:
+            step, rest = stack[-1]
+            before = next(rest, None)
+            if before is None:
+                stack.pop()
+                chain.pop()
+                done.add(step)
+            elif before in chain:
+                loop = [*chain[chain.index(before) :], before]
+                said = f"access step {loop[0]} must come after itself: {' after '.join(loop)}."
+                report.add("access-loop", machine.access[loop[0]].place, said, key="after")
+                done.update(loop)
+            elif before not in done:
+                chain.append(before)
+                stack.append((before, iter(machine.access[before].after)))
+
+
+def _controllers(machine: Machine) -> dict[str, Controller]:
+    return {part.id: part.controller for part in machine.parts.values() if part.controller is not None}
+
+
+def _conditions(machine: Machine, report: Report) -> None:
+    controllers = _controllers(machine)
+    for part, controller in controllers.items():
+        written = [("output", pin, output.when) for pin, output in controller.outputs.items()]
+        written += [("sends", name, text) for name, text in controller.sends.items()]
+        written += [("codes", name, code.when) for name, code in controller.codes.items()]
+        heard = heard_messages(controllers, part)
+        for block, name, text in written:
+            place = report.places.get(("condition", part, block, name), machine.parts[part].place)
+            for word in names(parse(text)):
+                _condition_name(report, word, part, controllers, heard, place)
+
+
+def heard_messages(controllers: dict[str, Controller], part: str) -> dict[str, str]:
+    """Message -> sender, for the messages of other controllers that share a bus with ``part``."""
+    buses = {member.bus for member in controllers[part].buses}
+    return {
+        message: other
+        for other, controller in controllers.items()
+        if other != part and buses & {member.bus for member in controller.buses}
+        for message in controller.sends
+    }
+
+
+def _condition_name(
+    report: Report, word: str, part: str, controllers: dict[str, Controller], heard: dict[str, str],
+    place: Place | None,
+) -> None:  # fmt: skip
+    """Note ``word`` when it is not a name that a condition of ``part`` can use."""
+    own = controllers[part]
+    prefix, dot, rest = word.partition(".")
+    buses = {member.bus for member in own.buses}
+    near_others = [
+        other
+        for other, c in controllers.items()
+        if other != part and buses & {member.bus for member in c.buses}
+    ]
+    watched = [pin for pin, i in own.inputs.items() if i.range_low_v is not None]
+    choices = {
+        "in": list(own.inputs), "msg": list(heard), "heard": near_others, "open": list(own.outputs),
+        "trip": list(own.outputs), "above": watched, "below": watched,
+    }  # fmt: skip
+    if word == "alive" or (dot and rest in choices.get(prefix, ())):
+        return
+    if prefix == "msg" and dot:
+        said = f'part {part}: the message "{rest}" is sent by no other controller on a bus of {part}.'
+        report.add("no-such-message", place, said, _prefixed(prefix, near(rest, heard)))
+    elif prefix in choices and dot:
+        said = f'part {part}: "{word}" in a condition names nothing of {part}.'
+        report.add("condition-name", place, said, _prefixed(prefix, near(rest, choices[prefix])))
+    else:
+        every = ["alive", *(f"{p}.{name}" for p, found in choices.items() for name in found)]
+        close = near(word, every) or next((name for name in every if name.partition(".")[2] == word), None)
+        said = f'part {part}: "{word}" is not a name of a condition; they begin with {", ".join(choices)} and a dot.'
+        report.add("condition-name", place, said, close)
+
+
+def _prefixed(prefix: str, name: str | None) -> str | None:
+    return f"{prefix}.{name}" if name else None
+
+
+def _messages_watched(machine: Machine, report: Report) -> None:
+    """A function that watches message@controller needs a sender that shares a bus with that controller."""
+    controllers = _controllers(machine)
+    for function in machine.functions.values():
+        message, at, receiver = function.watch.partition("@")
+        if not at:
+            continue
+        place = report.places.get(("watch", function.id), function.place)
+        if receiver not in controllers:
+            said = f'function {function.id}: "{receiver}" after the @ is not a controller.'
+            report.add("watches-nothing", place, said, near(receiver, controllers), "watch")
+            continue
+        heard = heard_messages(controllers, receiver)
+        if message not in heard:
+            close = near(message, heard)
+            said = (
+                f'function {function.id}: the message "{message}" does not come to {receiver} over any bus.'
+            )
+            report.add("no-such-message", place, said, f"{close}@{receiver}" if close else None, "watch")

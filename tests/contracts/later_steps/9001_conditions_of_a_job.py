@@ -1,0 +1,16 @@
+"""Stands in for the step of a later version: a column more, and a table made anew with its rows moved over."""
+
+from __future__ import annotations
+
+import sqlalchemy as sa
+from alembic import op
+
+revision = "9001"
+down_revision = "0001"
+branch_labels = None
+depends_on = None
+
+
+def upgrade() -> None:
+    with op.batch_alter_table("jobs", recreate="always") as jobs:
+        jobs.add_column(sa.Column("weather", sa.Text, nullable=False, server_default="not asked"))
