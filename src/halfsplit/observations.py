@@ -38,7 +38,7 @@ Condition = Literal[
 ]
 
 #: How often a report of each kind is right when nothing is known of the reporter; from memory.
-RELIABILITY_TECHNICIAN = 0.98
+RELIABILITY_TECHNICIAN = 0.99
 RELIABILITY_OPERATOR = 0.90
 
 #: The smallest value an outlier-proof likelihood may take; from engine-notes part 2 (1 to 2 %).

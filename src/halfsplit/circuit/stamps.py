@@ -328,8 +328,8 @@ def element_targets(c: Compiled, booleans: Bools, conductance: Floats, offset: F
 
 
 def sender_responses(c: Compiled, factor: Factor) -> Floats:
-    """What a unit step of each sender does to every unknown, shape ``[size, senders]``, in V/V (A/V)."""
-    sides = np.zeros((c.size, len(c.sender_high)))
+    """What a unit step of each sender does to every unknown, shape ``[factor.size, senders]``, in V/V (A/V)."""
+    sides = np.zeros((factor.size, len(c.sender_high)))
     column = np.arange(len(c.sender_high))
     sides[c.n + c.sender_high, column] -= factor.laws.rho[c.sender_high]
     sides[c.n + c.sender_low, column] += factor.laws.rho[c.sender_low]

@@ -20,6 +20,7 @@ from collections import deque
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from halfsplit.diagnosis.order import ratio
 from halfsplit.errors import InternalError
 
 if TYPE_CHECKING:
@@ -30,10 +31,6 @@ EXACT_INSIDE = 12
 
 #: Largest set ``exact_order`` accepts; 2^18 subsets take seconds.
 EXACT_ALONE = 18
-
-#: Bits of a ratio that are compared. Ratios equal but for rounding then count as equal, and the first item
-#: wins.
-RATIO_BITS = 40
 
 
 @dataclass(frozen=True, slots=True)
@@ -144,7 +141,7 @@ def merge_blocks(chance: Sequence[float], minutes: Sequence[float], parent: Sequ
             i = head_of[i]
         return i
 
-    heap = [(-_ratio(p[i], c[i]), i, 0) for i in range(count)]
+    heap = [(-ratio(p[i], c[i]), i, 0) for i in range(count)]
     heapq.heapify(heap)
     blocks: list[list[int]] = []
     while heap:
@@ -165,7 +162,7 @@ def merge_blocks(chance: Sequence[float], minutes: Sequence[float], parent: Sequ
             p[above] += p[i]
             c[above] += c[i]
             version[above] += 1
-            heapq.heappush(heap, (-_ratio(p[above], c[above]), above, version[above]))
+            heapq.heappush(heap, (-ratio(p[above], c[above]), above, version[above]))
     return blocks
 
 
@@ -223,15 +220,6 @@ def _needs_first(by_name: Mapping[str, Item], opened: set[str]) -> list[str]:
     if len(order) < len(waiting):
         raise InternalError("Items to be ordered need each other in a circle.")
     return order
-
-
-def _ratio(chance: float, minutes: float) -> float:
-    if chance <= 0:
-        return 0.0
-    if minutes <= 0:
-        return math.inf
-    mantissa, exponent = math.frexp(chance / minutes)
-    return math.ldexp(round(mantissa * 2**RATIO_BITS), exponent - RATIO_BITS)
 
 
 def _by_density(net: _Net, part: list[int]) -> tuple[list[int], bool]:
@@ -329,13 +317,13 @@ def _greedy_order(net: _Net, part: list[int]) -> list[int]:
     """Again and again the one item whose chance over its minutes, with all it still needs, is largest."""
     left, order = set(part), []
     while left:
-        best, best_ratio, best_path = -1, -1.0, []
+        best, best_rate, best_path = -1, -1.0, []
         for i in sorted(left):
             path: list[int] = []
             _collect(net, i, left, path)
-            ratio = _ratio(sum(net.chance[j] for j in path), sum(net.minutes[j] for j in path))
-            if ratio > best_ratio:
-                best, best_ratio, best_path = i, ratio, path
+            rate = ratio(sum(net.chance[j] for j in path), sum(net.minutes[j] for j in path))
+            if rate > best_rate:
+                best, best_rate, best_path = i, rate, path
         assert best >= 0
         order += best_path
         left -= set(best_path)

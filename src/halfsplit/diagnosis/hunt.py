@@ -99,7 +99,8 @@ class Hunt:
             self._done.clear()
         elif check is not None and not isinstance(observation, OutOfReach):
             counter = self._looked if isinstance(observation, Look) else self._done
-            counter[check.id] += 1
+            # A reading taken while the fault slept may be taken again.
+            counter[check.id] += 1 if getattr(observation, "showing", "unknown") == "no" else 3
         state = check.state if check is not None and check.state else self.situation.state
         steps = self.situation.open_steps | (frozenset(check.steps) if check is not None else frozenset())
         if isinstance(observation, OutOfReach):

@@ -21,7 +21,10 @@ if TYPE_CHECKING:
 #: Largest number of actions ``best_cover`` orders exactly; 2^18 subsets take seconds.
 EXACT_ACTIONS = 18
 
-#: Relative difference below which ratios and costs count as equal; the first then wins.
+#: Bits of a ratio that are compared; equal ratios keep the order given.
+RATIO_BITS = 40
+
+#: Relative difference below which costs count as equal; the first then wins.
 TIE = 1e-12
 
 
@@ -66,7 +69,7 @@ def by_ratio(chance: Mapping[str, float], cost: Mapping[str, float]) -> tuple[st
 
     With inspections, pass the inspection cost: what repairs cost when found is the same in every order.
     """
-    return tuple(sorted(chance, key=lambda name: -_ratio(chance[name], cost[name])))
+    return tuple(sorted(chance, key=lambda name: -ratio(chance[name], cost[name])))
 
 
 def with_hand_over(chance: Mapping[str, float], cost: Mapping[str, float], hand_over_cost: float) -> Costed:
@@ -130,11 +133,11 @@ def greedy_cover(
     left = dict(weight)
     order: list[str] = []
     while True:
-        best, best_ratio = "", 0.0
+        best, best_rate = "", 0.0
         for name, faults in cures.items():
-            ratio = _ratio(sum(left.get(fault, 0.0) for fault in set(faults)), cost[name])
-            if ratio > best_ratio * (1 + TIE):
-                best, best_ratio = name, ratio
+            rate = ratio(sum(left.get(fault, 0.0) for fault in set(faults)), cost[name])
+            if rate > best_rate:
+                best, best_rate = name, rate
         if not best:
             return Costed(tuple(order), cover_cost(order, weight, cures, cost))
         order.append(best)
@@ -202,7 +205,14 @@ def postponed_trials(
     return Blocks(tuple(blocks), best[0])
 
 
-def _ratio(chance: float, cost: float) -> float:
+def ratio(chance: float, cost: float) -> float:
+    """Chance over cost with rounding taken off, so that ratios equal but for rounding compare as equal.
+
+    Infinite for something that costs nothing, 0 where there is no chance.
+    """
+    if chance <= 0:
+        return 0.0
     if cost <= 0:
-        return math.inf if chance > 0 else 0.0
-    return chance / cost
+        return math.inf
+    mantissa, exponent = math.frexp(chance / cost)
+    return math.ldexp(round(mantissa * 2**RATIO_BITS), exponent - RATIO_BITS)

@@ -51,7 +51,8 @@ FINISH_AT = 0.93
 class Situation:
     """What is open and set on the machine now, and what was done already.
 
-    ``done`` counts how often each check was made since the last piece of work; ``looked`` counts looks ever.
+    ``done`` counts for each check how much it was used up: 3 for one made while the fault showed (or it is not
+    known), 1 while it slept; looks count for ever, all else since the last piece of work.
     """
 
     open_steps: frozenset[str] = frozenset()
@@ -226,7 +227,7 @@ class Planner:
     def _barred(self, check: Check, situation: Situation) -> bool:
         if check.id in situation.unreachable or check.zone in situation.zones_out_of_reach:
             return True
-        most = 3 if check.kind == "operate" else 1
+        most = 6 if check.kind == "operate" else 3
         return situation.done.get(check.id, 0) >= most
 
     def _repairs(
@@ -251,9 +252,10 @@ class Planner:
         self, now: Live, evidence: Evidence, situation: Situation, groups: int, prior: Floats, prior_entropy: float
     ) -> list[tuple[int, float]]:
         found: list[tuple[int, float]] = []
+        watched = frozenset(symptom.state for symptom in evidence.complaint.symptoms)
         for state, numbers in self._by_state.items():
             table = self.signatures.state(state)
-            found.extend(self._electrical(table, state, numbers, now, groups, prior, prior_entropy))
+            found.extend(self._electrical(table, state, numbers, now, groups, prior, prior_entropy, watched))
         found.extend(self._levels_and_codes(now, groups, prior_entropy))
         found.extend(self._ohms(now, evidence, groups, prior_entropy))
         found.extend(self._looks(now, evidence, situation, groups, prior, prior_entropy))
@@ -271,7 +273,7 @@ class Planner:
 
     def _electrical(
         self, table: StateTable, state: str, numbers: Sequence[int], now: Live, groups: int,
-        prior: Floats, prior_entropy: float,
+        prior: Floats, prior_entropy: float, watched: frozenset[str],
     ) -> list[tuple[int, float]]:  # fmt: skip
         plus, minus, healthy, sigma = self._state_arrays(table, state, numbers)
         rows, inverse = np.unique(now.row, return_inverse=True)
@@ -293,9 +295,14 @@ class Planner:
         row_index, row_group = np.nonzero(row_mass)
         spans = np.bincount(row_index, minlength=len(rows))
         starts = np.concatenate([[0], np.cumsum(spans)])
-        classes = 2 * CLASS_SIDE + 1
+        classes = 2 * CLASS_SIDE + 2
         joint = np.zeros((len(used), classes, groups))
-        joint[:, CLASS_SIDE, :] = prior
+        # Where a function of the complaint can be seen, a person knows whether the fault sleeps just now: those
+        # masses, and that of a mended machine, stand in a class of their own.
+        asleep = np.bincount(now.group, weights=now.asleep, minlength=groups)
+        asleep[-1] += prior[-1]
+        joint[:, CLASS_SIDE if state not in watched else classes - 1, :] = asleep
+        joint[:, CLASS_SIDE, :] += prior - asleep
         if spans.max() <= 1:
             live_rows = spans[away_rows] > 0
             pick = starts[away_rows[live_rows]]

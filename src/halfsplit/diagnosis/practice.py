@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -74,11 +74,11 @@ class Clock:
         self.by_place[place] = self.by_place.get(place, 0.0) + total
         return total
 
-    def check(self, check: Check) -> Observation:
+    def check(self, check: Check, watched: Sequence[Symptom] = ()) -> tuple[Observation, ...]:
         """Does a check and charges it."""
         self.spend(check.minutes, check.steps, check.state, check.place)
         self.checks += 1
-        return self.world.answer(check)
+        return self.world.answer(check, watched)
 
     def repair(self, group: RepairGroup) -> Action:
         """Does the repair of a group and charges it."""
@@ -95,9 +95,7 @@ class Clock:
         for symptom in complaint.symptoms:
             self.spend(0.0, (), symptom.state, "verify")
             check = Check("", "operate", "", "", (), 0.0, state=symptom.state, function=symptom.function)
-            observed = self.world.answer(check)
-            if isinstance(observed, Symptom):
-                seen.append(observed)
+            seen.extend(one for one in self.world.answer(check) if isinstance(one, Symptom))
         return seen
 
 
@@ -140,9 +138,9 @@ def play(bench: Bench, world: World, complaint: Complaint, settings: Settings | 
         if decision.best is None:
             break
         if decision.best.check is not None:
-            observed = clock.check(decision.best.check)
-            hunt.record(observed, decision.best.check)
-            _tell(tell, decision.best, observed, clock)
+            for observed in clock.check(decision.best.check, complaint.symptoms):
+                hunt.record(observed, decision.best.check if observed.KIND != "symptom" or decision.best.check.kind == "operate" else None)
+                _tell(tell, decision.best, observed, clock)
             if decision.best.check.look == "thorough":
                 touched = Action("unplug-refit", decision.best.check.place)
                 world.act(touched)

@@ -42,7 +42,7 @@ _ = CHATTERS
 SEVERITY_SPREAD = 0.5  # natural logarithm, around a grid severity
 LOOK_WORSE = 0.9
 WRONG_PIN = 0.01
-REPORT_WRONG = 0.02
+REPORT_WRONG = 0.01
 SPELL = 0.6  # chance that a sleeping fault stays as it was from one check to the next
 THRESHOLD_SPREAD = 0.04
 DUTY_SPREAD = 0.15
@@ -163,15 +163,31 @@ class World:
                 return "weak"
         return "on" if value >= what.full else "weak" if value >= what.weak else "off"
 
-    def answer(self, check: Check) -> Observation:
-        """Does a check on the hidden machine and says what was found."""
+    def answer(self, check: Check, watched: Sequence[Symptom] = ()) -> tuple[Observation, ...]:
+        """Does a check on the hidden machine and says what was found.
+
+        Whoever measures in a state in which a function of the complaint can be seen (``watched``) sees it too,
+        so a reading comes with what that function did at that moment.
+        """
         awake = self.wake()
+        seen = next((one for one in watched if one.state == check.state), None)
+        if check.kind in ("volts", "drop", "code") and seen is not None:
+            now = self._symptom(seen.function, check.state, awake)
+            expected = self.machine.functions[seen.function].expected.get(check.state, "on")
+            found = self._answer(check, awake)
+            return now, replace(found, showing="no" if now.level == expected else "yes")  # type: ignore[call-arg]
+        return (self._answer(check, awake),)
+
+    def _symptom(self, function: str, state: str, awake: frozenset[int]) -> Symptom:
+        level = self.level(function, state, awake)
+        if self._rng.random() < REPORT_WRONG:
+            level = str(self._rng.choice(["off", "weak", "on"]))
+        return Symptom(function, state, level)  # type: ignore[arg-type]
+
+    def _answer(self, check: Check, awake: frozenset[int]) -> Observation:
         match check.kind:
             case "operate":
-                level = self.level(check.function, check.state, awake)
-                if self._rng.random() < REPORT_WRONG:
-                    level = str(self._rng.choice(["off", "weak", "on"]))
-                return Symptom(check.function, check.state, level)  # type: ignore[arg-type]
+                return self._symptom(check.function, check.state, awake)
             case "code":
                 return CodeSeen(check.controller, check.code, check.state, self._code(check, awake))
             case "volts" | "drop":

@@ -12,12 +12,14 @@ from dataclasses import dataclass
 from halfsplit.machine.kinds import kinds
 from halfsplit.machine.model import EXPOSURES, Connector, Endpoint, Machine, Part, Wire
 from halfsplit.machine.points import pins_of
-from halfsplit.machine.writing import quantity_text
+from halfsplit.quantities import QUANTITIES
 
 #: Faults a wire's size and length enter: open, chafed to metal, strands broken, touching another wire.
 FAULTS_PER_WIRE = 4
 #: Faults a contact's family enters: open, and high resistance.
 FAULTS_PER_CONTACT = 2
+#: Kinds whose first attribute decides what a meter shows around them.
+FIGURED = ("lamp", "led", "motor", "solenoid", "buzzer", "heater", "relay", "sender", "resistor")
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,23 +54,25 @@ def assumptions(machine: Machine) -> tuple[Assumption, ...]:
             words = [word for word in EXPOSURES if word in zone.assumed]
             found += [Assumption("zone", zone.id, f"exposure {word}", zone.exposure[word]) for word in words]
     for connector in machine.connectors.values():
+        # Who has said which way a connector faces has looked at it: nothing said of a low point then means none.
+        left_out = connector.assumed if "faces" in connector.assumed else connector.assumed - {"low_point"}
         found += [
             Assumption("connector", connector.id, key, _of_connector(connector, key))
-            for key in sorted(connector.assumed)
+            for key in sorted(left_out)
         ]
     for part in machine.parts.values():
         found += _of_part(part)
     for wire in machine.wires.values():
         if "area_m2" in wire.assumed:
-            found.append(Assumption("wire", wire.id, "size", quantity_text(wire.area_m2, "area")))
+            found.append(Assumption("wire", wire.id, "size", QUANTITIES["area"].format(wire.area_m2)))
         if "length_m" in wire.assumed:
-            found.append(Assumption("wire", wire.id, "length", quantity_text(wire.length_m, "length")))
+            found.append(Assumption("wire", wire.id, "length", QUANTITIES["length"].format(wire.length_m)))
     for function in machine.functions.values():
         if "expected" in function.assumed:
             found.append(Assumption("function", function.id, "expected", "what the sound machine does"))
         for key, share in (("full", function.full), ("weak", function.weak)):
             if key in function.assumed and function.measure in ("volts", "amps"):
-                found.append(Assumption("function", function.id, key, quantity_text(share, "share")))
+                found.append(Assumption("function", function.id, key, QUANTITIES["share"].format(share)))
     return tuple(found)
 
 
@@ -83,7 +87,7 @@ def counts(found: Iterable[Assumption]) -> dict[tuple[str, str], int]:
 
 def _of_machine(machine: Machine, key: str) -> str:
     shown = {
-        "system": quantity_text(machine.system_v, "voltage"),
+        "system": QUANTITIES["voltage"].format(machine.system_v),
         "bodies": " ".join(machine.bodies),
         "zones": " ".join(machine.zones),
         "states": " ".join(machine.states),
@@ -107,7 +111,7 @@ def _of_part(part: Part) -> list[Assumption]:
     for attribute in kinds()[part.kind].attributes.values():
         if attribute.name in part.assumed:
             value = part.values[attribute.name]
-            text = quantity_text(value, attribute.type) if isinstance(value, float) else str(value)
+            text = QUANTITIES[attribute.type].format(value) if isinstance(value, float) else str(value)
             text = {"True": "yes", "False": "no"}.get(text, text)
             found.append(Assumption("part", part.id, attribute.key, text))
     if "zone" in part.assumed:
@@ -250,12 +254,7 @@ def _loads(machine: Machine) -> Sharpening:
     ids = []
     for part in machine.parts.values():
         first = next(iter(kinds()[part.kind].attributes.values()), None)
-        if (
-            first is not None
-            and first.is_quantity
-            and first.name in part.assumed
-            and first.unit in ("W", "A", "ohm")
-        ):
+        if part.kind in FIGURED and first is not None and first.name in part.assumed:
             ids.append(part.id)
     advice = (
         "Write the current, power or resistance that stands on these parts: expected readings follow from it."

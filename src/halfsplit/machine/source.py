@@ -213,6 +213,8 @@ def _syntax_problem(error: yaml.YAMLError, text: str, file: str) -> Problem:
         if "\t" in indent:
             return Problem("tab", file, number, "The line is indented with a tab; use spaces.")
     said = getattr(error, "problem", None) or "it cannot be read"
+    if said.startswith("exceeded maximum nesting"):  # libyaml's own limit, met before an event comes out
+        return Problem("too-deep", file, line, f"More than {MAX_DEPTH} levels lie inside each other.")
     context = getattr(error, "context", None)
     more = f" {context}" if context else ""
     return Problem("yaml-syntax", file, line, f"This is not YAML: {said}{more}.")

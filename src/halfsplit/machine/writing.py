@@ -6,8 +6,6 @@ with a fitting prefix where that reads back to the very same value, and with eve
 
 from __future__ import annotations
 
-import csv
-import io
 import json
 import math
 import re
@@ -51,17 +49,19 @@ def write_machine(machine: Machine, folder: Path) -> tuple[Path, Path]:
 
 def wires_text(wires: Iterable[Wire]) -> str:
     """The wire list as csv with all columns."""
-    stream = io.StringIO()
-    writer = csv.writer(stream, lineterminator="\n")
-    writer.writerow(COLUMNS)
+    lines = [",".join(COLUMNS)]
     for wire in wires:
         size = "" if "area_m2" in wire.assumed else quantity_text(wire.area_m2, "area")
         length = "" if "length_m" in wire.assumed else quantity_text(wire.length_m, "length")
         name = "" if "id" in wire.assumed else wire.id
-        writer.writerow(
-            [name, wire.circuit, str(wire.a), str(wire.b), size, length, wire.colour, wire.run or ""]
-        )
-    return stream.getvalue()
+        cells = [name, wire.circuit, str(wire.a), str(wire.b), size, length, wire.colour, wire.run or ""]
+        lines.append(",".join(map(_cell, cells)))
+    return "\n".join(lines) + "\n"
+
+
+def _cell(text: str) -> str:
+    """One cell as RFC 4180 has it; Python's csv writer leaves a lone carriage return unquoted."""
+    return '"' + text.replace('"', '""') + '"' if re.search('[,;"\r\n]', text) else text
 
 
 def machine_text(machine: Machine) -> str:

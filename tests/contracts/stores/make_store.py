@@ -12,8 +12,19 @@ import contextlib
 import sqlite3
 from pathlib import Path
 
-from halfsplit.jobs.events import NOT_FOUND, Cause, JobClosed, JobOpened, JobReopened, NoteAdded, to_json
-from halfsplit.jobs.events import AccessOpened, EntryRestored, EntryUndone, ObservationRecorded
+from halfsplit.jobs.events import (
+    NOT_FOUND,
+    AccessOpened,
+    Cause,
+    EntryRestored,
+    EntryUndone,
+    JobClosed,
+    JobOpened,
+    JobReopened,
+    NoteAdded,
+    ObservationRecorded,
+    to_json,
+)
 from halfsplit.jobs.migrations.steps import HEAD
 from halfsplit.jobs.recording import open_job, record
 from halfsplit.jobs.sql import SqlStore

@@ -34,7 +34,9 @@ from halfsplit.observations import Complaint, Observation, Reading, Symptom
 
 WHEN = "2031-04-02T07:15:00Z"
 NOTE = Event("job-1", 2, WHEN, "", NoteAdded("rain", 1.5))
-READING = Event("job-1", 3, WHEN, "", ObservationRecorded(Reading("volts", "X1.1", "", "key-on", 9.8), "c", 2.0))
+READING = Event(
+    "job-1", 3, WHEN, "", ObservationRecorded(Reading("volts", "X1.1", "", "key-on", 9.8), "c", 2.0)
+)
 OPENED = Event("job-1", 1, WHEN, "", JobOpened("m", "f", "u", Complaint((Symptom("horn", "key-on", "off"),))))
 
 

@@ -52,7 +52,12 @@ def refused(*whats: Happening) -> str:
 
 def test_an_opened_job_says_what_it_was_opened_with() -> None:
     opened = job()
-    assert (opened.id, opened.machine, opened.fingerprint, opened.unit) == ("job-1", "sweeper", "f" * 64, "no. 7")
+    assert (opened.id, opened.machine, opened.fingerprint, opened.unit) == (
+        "job-1",
+        "sweeper",
+        "f" * 64,
+        "no. 7",
+    )
     assert (opened.opened, opened.opened_by, opened.clock, opened.state) == (WHEN, "p1", "practice", "open")
     assert opened.complaint == OPENED.complaint
     assert (opened.last_number, opened.entries, opened.closed, opened.cause) == (1, (), None, None)
@@ -151,7 +156,9 @@ def test_lists_with_gaps_repeats_or_strangers_make_no_job() -> None:
 
 
 def test_applying_one_by_one_gives_what_folding_gives() -> None:
-    all_events = events(NoteAdded("a"), ObservationRecorded(LOOK), EntryUndone(2), JobClosed(NOT_FOUND), JobReopened())
+    all_events = events(
+        NoteAdded("a"), ObservationRecorded(LOOK), EntryUndone(2), JobClosed(NOT_FOUND), JobReopened()
+    )
     stepped: Job | None = None
     for count, event in enumerate(all_events, start=1):
         stepped = apply(stepped, event)

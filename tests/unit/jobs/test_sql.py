@@ -48,7 +48,9 @@ def test_a_file_that_is_no_database_is_called_damaged_and_left_alone(tmp_path: P
     assert path.read_bytes() == before
 
 
-def test_a_store_held_by_somebody_else_is_busy_after_the_wait(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_store_held_by_somebody_else_is_busy_after_the_wait(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     path = tmp_path / "jobs.sqlite3"
     open_store(path).close()
     monkeypatch.setattr(sql, "BUSY_SECONDS", 0)
