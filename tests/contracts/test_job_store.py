@@ -246,7 +246,7 @@ def test_a_closed_store_says_that_using_it_is_our_mistake(store: JobStore) -> No
     store.close()
     store.close()
     for use in (
-        lambda: store.jobs(),
+        store.jobs,
         lambda: store.events("job-1"),
         lambda: store.create_job(opening()),
         lambda: store.append("job-1", 1, note("job-1", 2)),
@@ -261,7 +261,8 @@ def test_threads_that_race_for_the_same_number_share_out_every_number_once(store
     start = threading.Barrier(8)
 
     def write(writer: int) -> tuple[list[int], int]:
-        kept, overtaken = [], 0
+        kept: list[int] = []
+        overtaken = 0
         start.wait()
         last = 1
         while len(kept) < 25:

@@ -1,4 +1,4 @@
-"""Stores saved by older versions are opened, brought up to date, used and written to; newer ones are refused."""
+"""Stores of older versions are opened, brought up to date, used and written to; newer ones are refused."""
 
 from __future__ import annotations
 

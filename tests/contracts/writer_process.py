@@ -1,7 +1,7 @@
 """Run as a process of its own by the contract tests: opens the store at once with others and races them.
 
-Arguments: address of the store, how many notes to write, its name. Says "ready", waits for a line, then prints the
-number of every acknowledged event.
+Arguments: address of the store, how many notes to write, its name. Says "ready", waits for a line, then
+prints the number of every acknowledged event.
 """
 
 from __future__ import annotations

@@ -1,8 +1,8 @@
 """Run as a process of its own by test_kill.py: forks one recorder after another, each to be killed.
 
-The imports are done once here; each recorder is a fork of this process, which has one thread and no store open.
-For each line "ADDRESS" on standard input a recorder starts. All of these lines go to standard output, each in one
-write shorter than a pipe takes whole:
+The imports are done once here; each recorder is a fork of this process, which has one thread and no store
+open. For each line "ADDRESS" on standard input a recorder starts. All of these lines go to standard output,
+each in one write shorter than a pipe takes whole:
 
     pid N      the recorder N is about to open the store
     open       the store is open and the job is there

@@ -1,8 +1,8 @@
 """A recorder killed at 50 random moments: nothing it acknowledged is lost, and the job goes on.
 
-SIGKILL gives the process no chance to tidy up, which is what a crash, an empty battery or an impatient user does. It
-does not empty the disk's cache as a power cut may; for that the store waits for the disk on every commit, and
-tests/unit/jobs/test_sql.py checks that setting.
+SIGKILL gives the process no chance to tidy up, which is what a crash, an empty battery or an impatient user
+does. It does not empty the disk's cache as a power cut may; for that the store waits for the disk on every
+commit, and tests/unit/jobs/test_sql.py checks that setting.
 """
 
 from __future__ import annotations
@@ -29,8 +29,9 @@ from halfsplit.observations import Reading
 RECORDER = Path(__file__).parent / "recorder_process.py"
 WHEN = "2031-04-02T07:15:00Z"
 KILLS = 50
-#: Longest time between the last line read and the kill. One step takes about 1 ms here, so a kill falls anywhere in
-#: one of the next few; in a new store it falls anywhere in the making of the tables, which takes about 10 ms.
+#: Longest time between the last line read and the kill. One step takes about 1 ms here, so a kill falls
+#: anywhere in one of the next few; in a new store it falls anywhere in the making of the tables, which takes
+#: about 10 ms.
 LONGEST_US, LONGEST_NEW_US = 3_000, 15_000
 
 
@@ -68,8 +69,8 @@ def recorder() -> Iterator[Recorder]:
 def kill_after(pid: int, microseconds: int) -> None:
     """Kills after a time. The pause waits for nothing: the moment is the test's input, drawn from the seed.
 
-    It must not be a loop that watches the clock: on a busy computer that keeps the recorder from running, and then
-    every kill finds it standing where it last spoke.
+    It must not be a loop that watches the clock: on a busy computer that keeps the recorder from running, and
+    then every kill finds it standing where it last spoke.
     """
     time.sleep(microseconds / 1e6)
     os.kill(pid, signal.SIGKILL)
@@ -78,7 +79,7 @@ def kill_after(pid: int, microseconds: int) -> None:
 def kill_at_random(
     recorder: Recorder, address: str, chance: random.Random, *, new: bool
 ) -> tuple[list[int], str]:
-    """Lets a recorder run, kills it at a random moment; the acknowledged numbers and the last word it said."""
+    """Lets a recorder run and kills it at random; gives the acknowledged numbers and its last words."""
     pid = recorder.start(address)
     lines: list[str] = []
     if new:

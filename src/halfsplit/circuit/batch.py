@@ -14,15 +14,17 @@ import numpy as np
 from numpy.typing import NDArray
 
 from halfsplit.circuit.changed import ChangedSets
-from halfsplit.circuit.changes import Change, ChangeTable, table_of
+from halfsplit.circuit.changes import Change, ChangeTable, changes_of, table_of
 from halfsplit.circuit.devices import apply_logic, next_values, start_values, trip
 from halfsplit.circuit.follow import Run, follow, newton
 from halfsplit.circuit.netlist import Netlist
-from halfsplit.circuit.ports import Ports, groups, impedance, system_matrix
+from halfsplit.circuit.ports import Ports, groups, impedance, scaled_solve, system_matrix
+from halfsplit.circuit.settle import Outcome, settle
 from halfsplit.circuit.stamps import Bools, Floats, Ints
 from halfsplit.circuit.system import System
 
 STEADY, CHATTERS, LATCHES = 0, 1, 2
+_KINDS = {"steady": STEADY, "chatters": CHATTERS, "latches": LATCHES}
 
 _CHUNK = 4096  # change sets handled together, so that memory does not grow with their number
 
@@ -47,7 +49,9 @@ class BatchOutcome:
 
     ``readings`` ``[F, rows]`` in V or A, nothing loading the point (mean over the cycle where it chatters);
     ``booleans`` ``[F, devices]``; ``kind`` ``[F]``: STEADY, CHATTERS or LATCHES. ``source_impedance_ohm``
-    ``[F, rows]`` when asked for: resistance seen from the two points of a voltage row (nan on current rows).
+    ``[F, rows]`` when asked for: resistance seen from the two points of a voltage row (nan on current rows),
+    diodes on their tangent: behind a diode without load it is far above what a meter finds, see
+    :func:`halfsplit.circuit.meters.volts`.
     ``cycles`` maps a chattering set to the device values it runs through; ``alternatives`` a latching set to
     its other resting states. ``switched`` ``[F]``: did anything switch because of the changes?
     """
@@ -133,6 +137,16 @@ def _settle_chunk(
         raced = {int(at[k]) for k in run.raced}
         kind[list(cycles)] = CHATTERS
         kind[list(raced)] = LATCHES
+        for k in sorted(run.stuck):
+            number = int(at[k])
+            one = _one_by_one(batch, table, number, system.booleans)
+            booleans[number], kind[number] = one.booleans, _KINDS[one.kind]
+            x = np.concatenate([one.voltages, one.currents])
+            readings[number] = x[rows[:, 0]] - x[rows[:, 1]]
+            sense[number] = x[system.senses.plus] - x[system.senses.minus]
+            impedances[number] = np.nan
+            if one.kind == "chatters":
+                cycles[number] = one.cycle
     switched = np.asarray((booleans != base).any(axis=1), dtype=np.bool_)
     switched[list(cycles)] = True
     alternatives: dict[int, tuple[Bools, ...]] = {}
@@ -144,6 +158,12 @@ def _settle_chunk(
     return BatchOutcome(
         readings, booleans, kind, switched, impedances if source_impedance else None, cycles, alternatives
     )
+
+
+def _one_by_one(batch: ChangedSets, table: ChangeTable, number: int, start: Bools) -> Outcome:
+    """One set settled exactly: the way out when its diodes find no working point from the state."""
+    changes = changes_of(table, int(batch.sets[number]))
+    return settle(table.netlist, changes, start=start, second_start=False)
 
 
 def _could_hold(batch: ChangedSets, sense: Floats, booleans: Bools) -> Bools:
@@ -172,7 +192,11 @@ def _from_everything_on(
     run = follow(other, at, start, junction)
     found: dict[int, tuple[Bools, ...]] = {}
     for k, number in enumerate(again.tolist()):
-        states = run.cycles.get(k, (run.booleans[k],))
+        if k in run.stuck:
+            one = _one_by_one(batch, table, number, start[k])
+            states = one.cycle or (one.booleans,)
+        else:
+            states = run.cycles.get(k, (run.booleans[k],))
         different = tuple(state for state in states if (state != booleans[number]).any())
         if different:
             found[number] = different
@@ -216,7 +240,7 @@ class _Reader:
                 answers /= np.where(group.used, group.alpha + group.beta * z, 1.0)[:, :, None]
             else:
                 matrix = system_matrix(group, self.batch.columns)
-                answers = np.asarray(np.linalg.solve(matrix, answers), dtype=np.float64)
+                answers = scaled_solve(matrix, answers)
             for k in range(width):
                 row = self.by_rows[place.in_plus[rows, k]] - self.by_rows[place.in_minus[rows, k]]
                 impedances[rows] -= row * answers[:, k]
@@ -232,7 +256,7 @@ class _Reader:
             which = np.full(len(states), at[k])
             repeat = np.full(len(states), k)
             loop = Run(states, run.junction_v[repeat], run.active[repeat], run.sense[repeat].copy())
-            newton(batch, which, loop, np.arange(len(states)))
+            newton(batch, which, loop, np.arange(len(states)))  # these states were solved on the way here
             line = batch.tangents(loop.junction_v, loop.active)
             ports = batch.ports(which, states, *line)
             several, several_ohm = self.read(ports, batch.forces(ports)[0])

@@ -123,3 +123,20 @@ def table_of(netlist: Netlist, change_sets: Sequence[Sequence[Change]]) -> Chang
         shunt_siemens=np.array(list(shunts.values()), dtype=np.float64),
         forced=forced,
     )
+
+
+def changes_of(table: ChangeTable, number: int) -> ChangeSet:
+    """One set of a table as changes again."""
+    netlist = table.netlist
+    carriers, devices = list(netlist.branch_index), list(netlist.device_index)
+    result: list[Change] = []
+    for at in np.flatnonzero(table.element_set == number):
+        name = carriers[table.element[at]]
+        result.append(Series(name, float(table.element_ohm[at])))
+        if table.element_v[at] != 0.0:
+            result.append(Emf(name, float(table.element_v[at])))
+    for at in np.flatnonzero(table.shunt_set == number):
+        a, b = netlist.nodes[table.shunt_a[at]], netlist.nodes[table.shunt_b[at]]
+        result.append(Shunt(a, b, float(table.shunt_siemens[at])))
+    held = np.flatnonzero(table.forced[number] >= 0)
+    return (*result, *(Force(devices[at], bool(table.forced[number, at])) for at in held))

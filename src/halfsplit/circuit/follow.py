@@ -19,7 +19,10 @@ _MOST_ROUNDS = 300
 
 @dataclass
 class Run:
-    """Where the moved change sets of one start ended; arrays over those sets."""
+    """Where the moved change sets of one start ended; arrays over those sets.
+
+    ``stuck`` are those whose diodes found no working point from here; they need the slow way.
+    """
 
     booleans: Bools
     junction_v: Floats
@@ -27,6 +30,7 @@ class Run:
     sense: Floats
     cycles: dict[int, tuple[Bools, ...]] = field(default_factory=dict)
     raced: set[int] = field(default_factory=set)
+    stuck: set[int] = field(default_factory=set)
 
 
 def follow(batch: ChangedSets, at: Ints, start: Bools, junction_v: Floats) -> Run:
@@ -46,8 +50,10 @@ def follow(batch: ChangedSets, at: Ints, start: Bools, junction_v: Floats) -> Ru
         going = _note_circles(run, going, seen, trail, loops)
         if not len(going):
             return run
-        sense, response = newton(batch, at, run, going)
+        sense, response, solved = newton(batch, at, run, going)
         run.sense[going] = sense
+        run.stuck.update(going[~solved].tolist())
+        going, sense, response = going[solved], sense[solved], response[solved]
         now, forced = run.booleans[going], batch.forced[at[going]]
         new = next_values(c, batch.system.senses, sense, response, now, forced=forced)
         still = (new == now).all(axis=1)
@@ -89,13 +95,18 @@ def _note_circles(
     return np.array(on, dtype=np.int64)
 
 
-def newton(batch: ChangedSets, at: Ints, run: Run, going: Ints) -> tuple[Floats, Floats]:
-    """Solves the sets ``going`` with their device values until no diode moves; gives what devices see."""
+def newton(batch: ChangedSets, at: Ints, run: Run, going: Ints) -> tuple[Floats, Floats, Bools]:
+    """Solves the sets ``going`` with their device values until no diode moves.
+
+    Gives what the devices see, the bus responses, and which sets found their working point; first axis as
+    ``going``.
+    """
     c = batch.c
     spans = batch.system.senses
     sense = np.zeros((len(going), len(spans.plus)))
     response = np.zeros((len(going), len(c.sender_high), len(c.link_at)))
     todo = np.arange(len(going))
+    solved = np.ones(len(going), dtype=np.bool_)
     for step in range(_MOST_NEWTON_STEPS):
         rows = going[todo]
         line = batch.tangents(run.junction_v[rows], run.active[rows])
@@ -103,7 +114,7 @@ def newton(batch: ChangedSets, at: Ints, run: Run, going: Ints) -> tuple[Floats,
         seen, reply = batch.view(ports, *batch.forces(ports))
         sense[todo], response[todo] = seen, reply
         if not c.diode_count:
-            return sense, response
+            return sense, response, solved
         volts = batch.junctions(at[rows], seen)
         active = run.active[rows]
         moved = active & (np.abs(volts - run.junction_v[rows]) > _NEWTON_TOLERANCE_V + 1e-9 * np.abs(volts))
@@ -119,5 +130,6 @@ def newton(batch: ChangedSets, at: Ints, run: Run, going: Ints) -> tuple[Floats,
         run.active[rows] = active | left
         todo = todo[~settled | left.any(axis=1)]
         if not len(todo):
-            return sense, response
-    raise InternalError(f"The diodes found no working point in {_MOST_NEWTON_STEPS} steps.")
+            break
+    solved[todo] = False
+    return sense, response, solved

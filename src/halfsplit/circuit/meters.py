@@ -31,6 +31,12 @@ OHMMETER_SHORT_A = 0.5e-3
 #: source).
 OHMMETER_RANGE_OHM = 50e6
 
+#: A source this far below the meter's resistance cannot be moved by it so that anybody could read the
+#: difference.
+_WEIGHTLESS = 1e-5
+#: Below this a reading is no measure of what feeds it (the last digit of a hand-held meter, common practice).
+_VISIBLE_V = 1e-3
+
 
 @dataclass(frozen=True, slots=True)
 class VoltReading:
@@ -83,13 +89,25 @@ def volts(
 ) -> VoltReading:
     """A voltmeter from ``plus`` to ``minus`` (the reference when left out).
 
-    The meter divides with the resistance it sees: ``v / (1 + z / meter_ohm)``, exact for the circuit on its
-    present tangents, which a meter of megohms does not move.
+    The meter divides with the resistance it sees: ``v / (1 + z / meter_ohm)``, exact while the diodes stay on
+    their tangent. A diode that carries next to nothing does not (behind an unloaded blocking diode even the
+    meter's microampere counts), so where diodes are about and the meter weighs, the circuit is settled again
+    with the meter in it, devices held; the impedance given is then what the meter's own pull shows.
     """
-    a, b = _pair(outcome.netlist, plus, minus)
+    netlist = outcome.netlist
+    a, b = _pair(netlist, plus, minus)
     unloaded = float(outcome.voltages[a] - outcome.voltages[b])
     impedance = source_impedance_ohm(outcome, plus, minus)
-    return VoltReading(unloaded / (1.0 + impedance / meter_ohm), unloaded, impedance)
+    if not netlist.diodes or outcome.kind == "chatters" or impedance < _WEIGHTLESS * meter_ohm:
+        return VoltReading(unloaded / (1.0 + impedance / meter_ohm), unloaded, impedance)
+    other = netlist.reference if minus is None else minus
+    held = tuple(Force(d.name, bool(v)) for d, v in zip(netlist.devices, outcome.booleans, strict=True))
+    changes = (*outcome.changes, *held, Shunt(plus, other, 1.0 / meter_ohm))
+    loaded = settle(netlist, changes, second_start=False)
+    volts_read = loaded.volts(plus) - loaded.volts(other)
+    if abs(volts_read) > _VISIBLE_V:
+        impedance = (unloaded / volts_read - 1.0) * meter_ohm
+    return VoltReading(volts_read, unloaded, impedance)
 
 
 def lamp(

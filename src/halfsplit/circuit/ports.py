@@ -128,6 +128,16 @@ def system_matrix(ports: Ports, columns: Floats) -> Floats:
     return matrix
 
 
+def scaled_solve(matrix: Floats, sides: Floats) -> Floats:
+    """Solves stacked systems ``[F, K, K]`` with right sides ``[F, K, S]``.
+
+    Rows are scaled to size one first: a row of leaks beside a row of shorts would else lose its digits to the
+    choice of pivots.
+    """
+    scale = np.maximum(np.abs(matrix).max(axis=2, keepdims=True), 1e-300)
+    return np.asarray(np.linalg.solve(matrix / scale, sides / scale), dtype=np.float64)
+
+
 def solve_forces(ports: Ports, columns: Floats, before: Floats, probes: Floats) -> tuple[Floats, Floats]:
     """Forces of every port, ``[F, K]``, and for each probe source, ``[F, K, S]``.
 
@@ -141,5 +151,5 @@ def solve_forces(ports: Ports, columns: Floats, before: Floats, probes: Floats) 
         divisor = np.where(ports.used, ports.alpha + ports.beta * z[:, :, 0], 1.0)
         forces: Floats = sides / divisor[:, :, None]
     else:
-        forces = np.asarray(np.linalg.solve(system_matrix(ports, columns), sides), dtype=np.float64)
+        forces = scaled_solve(system_matrix(ports, columns), sides)
     return forces[:, :, 0], forces[:, :, 1:]

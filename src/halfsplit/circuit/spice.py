@@ -76,7 +76,7 @@ def deck(
     others = [k for k in range(c.n) if k != c.reference]
     lines += [f"Rl{k} n{k} 0 {leak!r}" for k in others]
     lines += [
-        ".options reltol=1e-9 abstol=1e-15 vntol=1e-12 gmin=1e-15 itl1=500",
+        ".options reltol=1e-9 abstol=1e-13 vntol=1e-9 gmin=1e-15 itl1=500",
         ".control",
         "set numdgt=15",
         "op",

@@ -328,7 +328,7 @@ def element_targets(c: Compiled, booleans: Bools, conductance: Floats, offset: F
 
 
 def sender_responses(c: Compiled, factor: Factor) -> Floats:
-    """What a unit step of each sender does to every unknown, shape ``[factor.size, senders]``, in V/V (A/V)."""
+    """What a unit step of each sender does to every unknown, ``[factor.size, senders]``, V/V or A/V."""
     sides = np.zeros((factor.size, len(c.sender_high)))
     column = np.arange(len(c.sender_high))
     sides[c.n + c.sender_high, column] -= factor.laws.rho[c.sender_high]

@@ -38,6 +38,7 @@ from halfsplit.circuit.stamps import (
     targets_of,
 )
 
+_FLOATING_OHM = 1e6  # a place fed through more than this hangs on leaks
 _BLOCK = 32  # columns per sparse solve: more is slower, see the note on the solver in stamps
 
 
@@ -99,15 +100,22 @@ class System:
         reference's row and column are zero, so a pair (node, reference) stands for the node alone.
         """
         missing = np.unique(unknowns[~self._have[unknowns]])
-        for start in range(0, len(missing), _BLOCK):
-            block = missing[start : start + _BLOCK]
+        self._have[missing] = True
+        self._solve_columns(missing, refined=False)
+        own = np.abs(self._columns[missing, missing])
+        # Where only leaks carry the current the plain solution keeps some 7 digits; refined it keeps all.
+        starved = np.where(missing < self.c.n, own > _FLOATING_OHM, own < 1.0 / _FLOATING_OHM)
+        self._solve_columns(missing[starved], refined=True)
+        return self._columns
+
+    def _solve_columns(self, unknowns: Ints, *, refined: bool) -> None:
+        for start in range(0, len(unknowns), _BLOCK):
+            block = unknowns[start : start + _BLOCK]
             sides = np.zeros((self.c.size, len(block)), order="F")
             sides[block, np.arange(len(block))] = 1.0
-            solved = self.factor.solve(sides)
+            solved = self.factor.solve_refined(sides) if refined else self.factor.solve(sides)
             solved[self.c.reference] = 0.0
             self._columns[block] = solved.T
-        self._have[missing] = True
-        return self._columns
 
     def element_places(self, elements: Ints) -> Places:
         """Places of change in the current paths of elements."""
@@ -188,6 +196,9 @@ def solve_changes(system: System, changes: Sequence[Change]) -> Solution:
     response = system.factor.solve_refined(sides)
     across = response[plus_out] - response[minus_out]
     before = system.solution[plus_out] - system.solution[minus_out]
-    force = np.linalg.solve(np.diag(alpha) + beta[:, None] * across, beta * before + gamma)
+    matrix = np.diag(alpha) + beta[:, None] * across
+    # Rows of leaks beside rows of shorts: scaled alike, so that pivoting sees which entry matters in each.
+    scale = np.abs(matrix).max(axis=1, initial=1e-300)
+    force = np.linalg.solve(matrix / scale[:, None], (beta * before + gamma) / scale)
     x = system.solution - response @ force
     return Solution(x[: c.n], x[c.n :])

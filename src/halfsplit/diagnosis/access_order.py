@@ -69,7 +69,8 @@ def base_order(
     InternalError for unknown needs, needs in a circle, or numbers below 0.
     """
     net = _Net(items, open_steps)
-    if all(len(n) <= 1 for n in net.needs):
+    tree = all(len(n) <= 1 for n in net.needs)
+    if tree:
         parent = [n[0] if n else -1 for n in net.needs]
         order = [i for block in merge_blocks(net.chance, net.minutes, parent) for i in block]
         exact = True
@@ -88,7 +89,9 @@ def base_order(
     names = tuple(net.names[i] for i in order[:cut])
     if hand_over_minutes is None:
         return Order(names, total, hands_over=False, exact=exact)
-    return Order(names, best, hands_over=True, exact=exact)
+    # A prefix is proved best on trees only; elsewhere a cut inside a block of several needs may miss the
+    # best set.
+    return Order(names, best, hands_over=True, exact=tree)
 
 
 def exact_order(items: Sequence[Item], *, open_steps: Iterable[str] = (), mass: float = 1.0) -> Order:

@@ -1,46 +1,30 @@
 """The odds over all hypotheses, kept by epoch.
 
 A single-fault hypothesis is either still there or gone (cured or hidden by work on its place); the chance of
-each path is carried forward through the epochs. Sets of faults carry the same over every subset of members.
-Everything is exact in this model and runs in log space; observations within an epoch commute.
+each path is carried forward through the epochs. Pairs of faults are followed in ``pairs``. Everything is exact
+in this model and runs in log space; observations within an epoch commute.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
-from itertools import combinations
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.special import logsumexp
 
-from halfsplit.diagnosis.evidence import SAID_SLEEPS, Evidence
+from halfsplit.diagnosis.evidence import SAID_SLEEPS, Epoch, Evidence
+from halfsplit.diagnosis.pairs import BOTH, FIRST, NONE, SECOND, Pool, empty_pool, follow
 from halfsplit.diagnosis.space import Space
-from halfsplit.faults.curing import cure_chances
-from halfsplit.faults.signatures import Lines
-from halfsplit.observations import Action, CodeSeen, Reading, Symptom
+from halfsplit.observations import Symptom
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
 NO_CHANCE = 1e-12
-
-
-@dataclass(frozen=True, eq=False)
-class FaultSet:
-    """Two or three rows that are there together, steady, with their log prior and their own predictions."""
-
-    rows: tuple[int, ...]
-    log_prior: float
-    lines: tuple[tuple[tuple[int, ...], str, Lines], ...]
-
-    def predicted(self, subset: tuple[int, ...], state: str) -> Lines | None:
-        """Lines of the subset of rows in a state; None when they were not computed."""
-        for rows, name, lines in self.lines:
-            if rows == subset and name == state:
-                return lines
-        return None
+#: A sleeping fault comes and goes in spells, so looking again soon is only this much of a new look; invented
+#: from spells of two or three checks.
+NEW_LOOK = 0.4
 
 
 @dataclass(frozen=True, eq=False)
@@ -48,8 +32,8 @@ class Belief:
     """Odds after the evidence so far.
 
     ``there`` ``[singles]`` is the chance that the hypothesis holds and its fault is still there now; ``gone``
-    ``[singles]`` that it held and is gone. ``nothing`` and ``other`` are the two others. ``sets`` holds for each
-    fault set the chance that it held, and ``set_left`` for each the chance of each remaining subset.
+    ``[singles]`` that it held and is gone. ``nothing`` and ``other`` are the two others. ``pairs`` holds for each
+    pair of the pool the chance that both, the first, the second or none are left, ``[pairs, 4]``.
     All of them together sum to one. ``log_evidence`` is the log probability of everything observed.
     """
 
@@ -58,10 +42,9 @@ class Belief:
     gone: Floats
     nothing: float
     other: float
-    sets: tuple[FaultSet, ...]
-    set_left: tuple[dict[tuple[int, ...], float], ...]
+    pool: Pool
+    pairs: Floats
     log_evidence: float
-    log_flat: float
 
     @property
     def surprise(self) -> float:
@@ -71,53 +54,70 @@ class Belief:
     @property
     def mended(self) -> float:
         """Chance that nothing is wrong any more (or ever was)."""
-        empty = sum(left.get((), 0.0) for left in self.set_left)
-        return float(self.gone.sum() + self.nothing + empty)
+        return float(self.gone.sum() + self.nothing + self.pairs[:, NONE].sum())
 
-    def group_odds(self) -> Floats:
-        """Chance for each repair group that it is needed now, ``[groups]``; sets count for all their members."""
-        odds = np.bincount(self.space.hyp_group, weights=self.there, minlength=len(self.space.groups))
-        group_of_row = self._group_of_row()
-        for left in self.set_left:
-            for rows, chance in left.items():
-                for group in {int(group_of_row[row]) for row in rows}:
-                    odds[group] += chance
+    def row_odds(self) -> Floats:
+        """Chance for each row to be there now, alone or in a pair, ``[rows]``; a pair counts for both members."""
+        odds = np.bincount(self.space.hyp_row, weights=self.there, minlength=self.space.rows)
+        if len(self.pool):
+            first = self.pairs[:, BOTH] + self.pairs[:, FIRST]
+            second = self.pairs[:, BOTH] + self.pairs[:, SECOND]
+            np.add.at(odds, self.pool.rows[:, 0], first)
+            np.add.at(odds, self.pool.rows[:, 1], second)
         return odds.astype(np.float64)
 
-    def _group_of_row(self) -> Ints:
-        groups = np.zeros(self.space.rows, dtype=np.int64)
-        groups[self.space.hyp_row] = self.space.hyp_group
-        return groups
+    def group_odds(self) -> Floats:
+        """Chance for each repair group that it is needed now, ``[groups]``; pairs count for both their groups."""
+        space = self.space
+        odds = np.bincount(space.hyp_group, weights=self.there, minlength=len(space.groups)).astype(np.float64)
+        if len(self.pool):
+            groups = space.row_group[self.pool.rows]
+            np.add.at(odds, groups[:, 0], self.pairs[:, BOTH] + self.pairs[:, FIRST])
+            # Two faults of one group are one repair.
+            other = np.where(groups[:, 0] == groups[:, 1], self.pairs[:, SECOND], self.pairs[:, BOTH] + self.pairs[:, SECOND])
+            np.add.at(odds, groups[:, 1], other)
+        return odds
 
 
-def _epoch_terms(evidence: Evidence, number: int) -> tuple[Floats, Floats, float, float]:
-    """Per hypothesis log likelihood of one epoch when there; when gone ``[singles]``; nothing; something else."""
+def _epoch_terms(evidence: Evidence, epoch: Epoch) -> tuple[Floats, float, float]:
+    """Log likelihood of one epoch: per hypothesis that is there ``[singles]``; nothing there; something else."""
     space = evidence.space
-    epoch = evidence.epochs[number]
     rows, fault = space.hyp_row, space.row_fault[space.hyp_row]
-    steady = np.zeros(space.rows)
-    sleeping = np.zeros(space.rows)
-    gone = 0.0
-    other = 0.0
-    duty = space.duty[::2]
-    for item in epoch.weighed:
+    together, sleeping, flat_volts = evidence.block_terms(epoch)
+    steady = together[:-1].copy()
+    sleeping = sleeping.copy()
+    gone = float(together[-1])
+    other = flat_volts
+    mixed = np.zeros(space.rows)
+    watches = 0
+    duty = space.row_duty
+    asleep_line = evidence.asleep_lines(epoch)
+    for observed in epoch.observed():
+        item = evidence.weigh(observed)
         log = np.log(item.per_row)
         steady += log[:-1]
         gone += log[-1]
         other += np.log(item.other)
         if item.showing == "yes":
             sleeping += log[:-1]
-        elif item.showing == "no":
-            sleeping += log[-1]
+            continue
+        asleep = item.per_row[asleep_line]
+        if item.showing == "no":
+            sleeping += np.log(asleep)
+            continue
+        term = np.log(duty * item.per_row[:-1] + (1.0 - duty) * asleep)
+        if isinstance(observed, Symptom):
+            mixed += term
+            watches += 1
         else:
-            sleeping += np.log(duty * item.per_row[:-1] + (1.0 - duty) * item.per_row[-1])
+            sleeping += term
+    if watches:
+        sleeping += mixed * (1.0 + NEW_LOOK * (watches - 1)) / watches
     looks, looks_absent, looks_flat = evidence.look_chances(epoch)
     moved, moved_absent, moved_flat = evidence.move_chances(epoch, sleeps=True)
-    still, still_absent, _ = evidence.move_chances(epoch, sleeps=False)
+    still, _, _ = evidence.move_chances(epoch, sleeps=False)
     there = np.where(space.hyp_sleeps, sleeping[rows] + moved[fault], steady[rows] + still[fault]) + looks[fault]
-    absent = gone + looks_absent + moved_absent
-    del still_absent
-    return there, np.full(space.singles, absent), absent, other + looks_flat + moved_flat
+    return there, gone + looks_absent + moved_absent, other + looks_flat + moved_flat
 
 
 def _complaint_terms(evidence: Evidence) -> tuple[Floats, float, float]:
@@ -129,116 +129,37 @@ def _complaint_terms(evidence: Evidence) -> tuple[Floats, float, float]:
     return np.log(chance), float(np.log(steady)), float(np.log(0.5))
 
 
-def cures(evidence: Evidence, action: Action) -> Floats:
-    """Chance for each fault to be gone after an action, ``[faults]``."""
-    return cure_chances(evidence.space.machine, evidence.space.faults, action.action, action.place)
-
-
-def believe(evidence: Evidence, log_prior: Floats, sets: Sequence[FaultSet] = ()) -> Belief:
-    """The odds given a log prior over ``[singles + 2]`` and the sets in the pool."""
+def believe(evidence: Evidence, log_prior: Floats, pool: Pool | None = None) -> Belief:
+    """The odds given a log prior over ``[singles + 2]`` and the pairs in the pool."""
     space = evidence.space
+    pool = empty_pool() if pool is None else pool
     said, said_steady, said_other = _complaint_terms(evidence)
     present = log_prior[: space.singles] + said
     healed = np.full(space.singles, -np.inf)
     nothing = float(log_prior[space.nothing]) + said_steady
     other = float(log_prior[space.other]) + said_other
     fault = space.row_fault[space.hyp_row]
-    for number, epoch in enumerate(evidence.epochs):
-        there, absent, clean, flat = _epoch_terms(evidence, number)
+    for epoch in evidence.epochs:
+        there, clean, flat = _epoch_terms(evidence, epoch)
         present = present + there
-        healed = healed + absent
+        healed = healed + clean
         nothing += clean
         other += flat
         if epoch.ended_by is not None:
-            chance = np.clip(cures(evidence, epoch.ended_by)[fault], 0.0, 1.0 - NO_CHANCE)
+            chance = np.clip(evidence.cures(epoch.ended_by)[fault], 0.0, 1.0 - NO_CHANCE)
             with np.errstate(divide="ignore"):
                 moved = present + np.log(chance)
             healed = np.logaddexp(healed, moved)
             present = present + np.log1p(-chance)
-    weights = [_set_weights(evidence, one, said_steady) for one in sets]
-    parts = [present, healed, np.array([nothing, other])]
-    parts += [np.array(list(one.values())) for one in weights if one]
-    total = float(logsumexp(np.concatenate(parts)))
-    flat_only = other - float(log_prior[space.other])
+    pairs = follow(evidence, pool, said_steady)
+    total = float(logsumexp(np.concatenate([present, healed, [nothing, other], pairs.ravel()])))
     return Belief(
         space=space,
         there=np.exp(present - total),
         gone=np.exp(healed - total),
         nothing=float(np.exp(nothing - total)),
         other=float(np.exp(other - total)),
-        sets=tuple(sets),
-        set_left=tuple({rows: float(np.exp(value - total)) for rows, value in one.items()} for one in weights),
+        pool=pool,
+        pairs=np.exp(pairs - total),
         log_evidence=total,
-        log_flat=flat_only,
     )
-
-
-def subsets(rows: tuple[int, ...]) -> tuple[tuple[int, ...], ...]:
-    """All subsets of a set's rows, largest first, the empty one last."""
-    found = []
-    for size in range(len(rows), -1, -1):
-        found.extend(combinations(rows, size))
-    return tuple(found)
-
-
-def _set_weights(evidence: Evidence, one: FaultSet, said: float) -> dict[tuple[int, ...], float]:
-    """Log weight of each subset of the set being what is left now."""
-    space = evidence.space
-    weights = {subset: -np.inf for subset in subsets(one.rows)}
-    weights[one.rows] = one.log_prior + said
-    for number, epoch in enumerate(evidence.epochs):
-        alive = {subset for subset, weight in weights.items() if weight > -np.inf}
-        for subset in alive:
-            weights[subset] += _subset_term(evidence, number, one, subset)
-        if epoch.ended_by is not None:
-            chance = cures(evidence, epoch.ended_by)
-            weights = _cured(weights, {row: float(chance[space.row_fault[row]]) for row in one.rows})
-    return {subset: float(weight) for subset, weight in weights.items() if weight > -np.inf}
-
-
-def _cured(
-    weights: dict[tuple[int, ...], float], chance: dict[int, float]
-) -> dict[tuple[int, ...], float]:
-    after = {subset: -np.inf for subset in weights}
-    for subset, weight in weights.items():
-        if weight == -np.inf:
-            continue
-        for left in subsets(subset):
-            share = 1.0
-            for row in subset:
-                share *= (1.0 - chance[row]) if row in left else chance[row]
-            if share > 0.0:
-                after[left] = float(np.logaddexp(after[left], weight + np.log(share)))
-    return after
-
-
-def _subset_term(evidence: Evidence, number: int, one: FaultSet, subset: tuple[int, ...]) -> float:
-    """Log likelihood of an epoch's observations when exactly the rows of ``subset`` are there."""
-    space = evidence.space
-    total = 0.0
-    for epoch_number, observation in evidence.electrical:
-        if epoch_number == number:
-            total += set_log_likelihood(evidence, one, subset, observation)
-    epoch = evidence.epochs[number]
-    looks, absent, _ = evidence.look_chances(epoch)
-    moved, moved_absent, _ = evidence.move_chances(epoch, sleeps=False)
-    total += absent + moved_absent
-    for row in subset:
-        fault = space.row_fault[row]
-        total += looks[fault] - absent + moved[fault] - moved_absent
-    return float(total)
-
-
-def set_log_likelihood(
-    evidence: Evidence, one: FaultSet, subset: tuple[int, ...], observation: Symptom | Reading | CodeSeen
-) -> float:
-    """Log likelihood of one observation under a subset of a set."""
-    weighed = evidence.weigh(observation)
-    if not subset:
-        return float(np.log(weighed.per_row[-1]))
-    if len(subset) == 1:
-        return float(np.log(weighed.per_row[subset[0]]))
-    lines = one.predicted(subset, observation.state)
-    if lines is None:
-        return float(np.log(weighed.other))
-    return float(np.log(evidence.weigh_lines(observation, lines)[0]))

@@ -23,6 +23,7 @@ MINUTES = {
     "along": 8.0,
     "move": 6.0,
     "code": 1.5,
+    "unplug": 3.0,
 }
 CHASSIS = "chassis"
 
@@ -33,7 +34,7 @@ class Check:
 
     ``kind`` is "operate", "volts", "drop", "ohms", "look", "move" or "code"; only the fields of that kind are
     filled. ``minutes`` are its own, without access; ``steps`` are the access steps it needs, prerequisites
-    first. ``place`` is the connector, part or run a person stands at.
+    first, ``unplugged`` connectors to hold apart. ``place`` is the connector, part or run a person stands at.
     """
 
     id: str
@@ -49,6 +50,7 @@ class Check:
     look: str = ""
     controller: str = ""
     code: str = ""
+    unplugged: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -228,3 +230,25 @@ def _bus(machine: Machine, at: dict[str, Point], states: Sequence[str]) -> Itera
                     best = (cost, check)
         if best is not None:
             yield best[1]
+
+
+def short_checks(machine: Machine, fuse: str, state: str, connectors: Sequence[str]) -> tuple[Check, ...]:
+    """Ohms from a fuse's output to the chassis, all plugged and with one connector held apart at a time."""
+    part = machine.parts[fuse]
+    own = machine.steps_for_zone(part.zone, part.access)
+    made = []
+    for apart in ((), *((name,) for name in connectors)):
+        steps = own
+        minutes = MINUTES["ohms"]
+        for name in apart:
+            connector = machine.connectors[name]
+            steps = tuple(dict.fromkeys((*steps, *machine.steps_for_zone(connector.zone, connector.access))))
+            minutes += MINUTES["unplug"]
+        made.append(
+            Check(
+                f"ohms {fuse}.2 to chassis" + (f" with {apart[0]} apart" if apart else ""), "ohms", fuse,
+                part.zone, steps, minutes, state=state, plus=f"{fuse}.2", minus=chassis_node(machine),
+                unplugged=apart,
+            )
+        )  # fmt: skip
+    return tuple(made)

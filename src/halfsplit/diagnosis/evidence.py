@@ -7,16 +7,17 @@ may have cured it. Observations of one epoch commute: only sums and counts of th
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from halfsplit.diagnosis import likelihood
+from halfsplit.diagnosis import likelihood, readings
 from halfsplit.diagnosis.ohms import OhmsTables
 from halfsplit.diagnosis.space import Space
 from halfsplit.errors import UserError
+from halfsplit.faults.curing import cure_chances
 from halfsplit.faults.signatures import Lines, Signatures
 from halfsplit.observations import (
     Action,
@@ -31,6 +32,7 @@ from halfsplit.observations import (
 )
 
 Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
 
 #: A look at a sound place finds something all the same this often; from memory (slight marks, old dirt).
 FALSE_FIND = 0.05
@@ -38,6 +40,8 @@ FALSE_FIND = 0.05
 FALSE_MOVE = 0.03
 #: Chance that a complaint says "comes and goes" for a fault that does, and for one that does not; from memory.
 SAID_SLEEPS = (0.80, 0.08)
+#: Share of its success that a repair keeps when it is done a second time; from memory.
+AGAIN = 0.2
 #: Chance of a find, a reaction or a code under "something else".
 ELSE_FIND = 0.10
 
@@ -51,14 +55,39 @@ class Weighed:
     showing: str
 
 
+Electrical = Symptom | Reading | CodeSeen
+
+
 @dataclass
 class Epoch:
-    """Observations between two pieces of work, and the work that ended it."""
+    """Observations between two pieces of work, and the work that ended it.
 
-    weighed: list[Weighed] = field(default_factory=list)
+    ``electrical`` holds symptoms and codes as they came; ``repeats`` the values of each reading, by the reading
+    with its value left out: a machine's tolerances do not change between two readings of one point, so they
+    count once, with their mean.
+    """
+
+    electrical: list[Symptom | CodeSeen] = field(default_factory=list)
+    repeats: dict[Reading, list[float]] = field(default_factory=dict)
     looks: Counter[tuple[str, str, bool]] = field(default_factory=Counter)
     moves: Counter[tuple[str, bool]] = field(default_factory=Counter)
     ended_by: Action | None = None
+
+    def readings(self) -> list[Reading]:
+        """Every point read, once, with the mean of its values."""
+        return [replace(key, value=sum(values) / len(values)) for key, values in self.repeats.items()]
+
+    def volts(self) -> tuple[Reading, ...]:
+        """The voltage readings, which are weighed together."""
+        return tuple(one for one in self.readings() if one.quantity == "volts")
+
+    def observed(self) -> list[Electrical]:
+        """What is weighed one by one: symptoms, codes and resistances."""
+        return [*self.electrical, *(one for one in self.readings() if one.quantity != "volts")]
+
+    def everything(self) -> list[Electrical]:
+        """All electrical observations."""
+        return [*self.electrical, *self.readings()]
 
 
 class Evidence:
@@ -73,18 +102,23 @@ class Evidence:
         self.complaint = complaint
         self.ohms = OhmsTables(signatures)
         self.epochs: list[Epoch] = [Epoch()]
-        self.electrical: list[tuple[int, Symptom | Reading | CodeSeen]] = []
         self.unreachable: set[str] = set()
         self._cache: dict[Observation, Weighed] = {}
+        self._asleep: Ints | None = None
+        self._cures: dict[tuple[str, str], Floats] = {}
+        self._blocks: dict[tuple[Reading, ...], tuple[Floats, Floats, float]] = {}
         for symptom in complaint.symptoms:
             self.add(symptom)
 
     def add(self, observation: Observation) -> None:
         """Takes one more observation; UserError when it names something this machine does not have."""
         epoch = self.epochs[-1]
-        if isinstance(observation, Symptom | Reading | CodeSeen):
-            epoch.weighed.append(self.weigh(observation))
-            self.electrical.append((len(self.epochs) - 1, observation))
+        if isinstance(observation, Reading):
+            self.weigh(observation)
+            epoch.repeats.setdefault(replace(observation, value=0.0), []).append(observation.value)
+        elif isinstance(observation, Symptom | CodeSeen):
+            self.weigh(observation)
+            epoch.electrical.append(observation)
         elif isinstance(observation, Look):
             epoch.looks[(observation.look, observation.place, observation.found)] += 1
         elif isinstance(observation, Move):
@@ -110,13 +144,14 @@ class Evidence:
         own = table.lines if lines is None else lines
         if isinstance(observation, Symptom):
             healthy = likelihood.symptom_levels(table, table.lines, observation.function)[-1]
-            chances = likelihood.symptom_levels(table, own, observation.function)
+            space = self.space if lines is None else None
+            chances = likelihood.symptom_levels(table, own, observation.function, space)
             return likelihood.symptom(observation, chances, healthy)
         if isinstance(observation, CodeSeen):
             return likelihood.code(observation, own.codes[:, table.codes[(observation.controller, observation.code)]])
         span = likelihood.reading_span(table, observation)
         if observation.quantity == "ohms":
-            return self.ohms.weigh(observation, lines is None, span, len(own.chatters))
+            return self.ohms.weigh(observation, self.space, lines is None, span, len(own.chatters))
         minus = observation.minus or self._reference(observation.state)
         value = likelihood.volts_of(table, own, observation.plus, minus)
         if lines is None:
@@ -127,6 +162,36 @@ class Evidence:
             spread = table.spread_v(observation.plus, minus)
             sigma = np.sqrt(fixed**2 + spread**2 + (0.15 * change) ** 2)
         return likelihood.gaussian(observation.value, value, sigma, span)
+
+    def block_terms(self, epoch: Epoch) -> tuple[Floats, Floats, float]:
+        """Log likelihood of an epoch's voltage readings for each row: steady ``[rows + 1]``, sleeping
+        ``[rows]`` (a reading taken while it slept is the healthy one), and for something else.
+
+        Readings of which nobody knows whether the fault showed are weighed for sleeping rows as a mixture.
+        """
+        chosen = epoch.volts()
+        rows = self.space.rows
+        if not chosen:
+            return np.zeros(rows + 1), np.zeros(rows), 0.0
+        if chosen not in self._blocks:
+            one = readings.block(self.signatures, chosen)
+            value, along = readings.predicted(self.signatures, self.space, chosen)
+            steady = one.log_likelihood(value, along)
+            known = [at for at, reading in enumerate(chosen) if reading.showing != "unknown"]
+            sleeping = np.zeros(rows)
+            if known:
+                part = one if len(known) == len(chosen) else readings.block(self.signatures, [chosen[at] for at in known])
+                asleep = np.array([chosen[at].showing == "no" for at in known])
+                own = np.where(asleep, value[-1, known], value[:-1][:, known])
+                way = np.where(asleep, 0.0, along[:-1][:, known])
+                sleeping += part.log_likelihood(own, way)
+            for at, reading in enumerate(chosen):
+                if reading.showing == "unknown":
+                    likely = self.weigh(reading).per_row
+                    duty = self.space.row_duty
+                    sleeping += np.log(duty * likely[:-1] + (1.0 - duty) * likely[-1])
+            self._blocks[chosen] = (steady, sleeping, -len(chosen) * float(np.log(one.span_v)))
+        return self._blocks[chosen]
 
     def _reference(self, state: str) -> str:
         return self.signatures.state(state).netlist.reference
@@ -154,7 +219,43 @@ class Evidence:
             return ELSE_FIND if observation.active else 1.0 - ELSE_FIND
         return 1.0 / likelihood.reading_span(self.signatures.state(observation.state), observation)
 
-    def look_chances(self, epoch: Epoch, pick: Callable[[int], bool] | None = None) -> tuple[Floats, float, float]:
+    def cures(self, action: Action) -> Floats:
+        """Chance for each fault to be gone after an action, ``[faults]``.
+
+        The same work done again seldom cures what it did not cure before, since the first time it was most
+        likely the wrong place.
+        """
+        key = (action.action, action.place)
+        if key not in self._cures:
+            self._cures[key] = cure_chances(self.space.machine, self.space.faults, *key)
+        before = [epoch.ended_by for epoch in self.epochs]
+        first = next((one for one in before if one is not None and (one.action, one.place) == key), action)
+        return self._cures[key] * (1.0 if first is action else AGAIN)
+
+    def asleep_lines(self, epoch: Epoch) -> Ints:
+        """The line that tells what a sleeping row looks like while it sleeps, ``[rows]``.
+
+        That is the healthy line, except for a fault that blew a fuse: the fuse stays open while the fault
+        sleeps, until it is replaced with the first repair.
+        """
+        rows = self.space.rows
+        if epoch is not self.epochs[0]:
+            return np.full(rows, rows)
+        if self._asleep is None:
+            fuse_row = {
+                self.space.faults[fault].place: row
+                for row, fault in enumerate(self.space.row_fault.tolist())
+                if self.space.faults[fault].mode.id == "fuse-open"
+            }
+            asleep = np.full(rows, rows)
+            for state in dict.fromkeys(symptom.state for symptom in self.complaint.symptoms):
+                table = self.signatures.state(state)
+                for row, fuse in zip(*np.nonzero(table.lines.blown[:-1]), strict=True):
+                    asleep[row] = fuse_row.get(table.fuses[fuse], rows)
+            self._asleep = asleep
+        return self._asleep
+
+    def look_chances(self, epoch: Epoch) -> tuple[Floats, float, float]:
         """Log likelihood of an epoch's looks: per fault when it is there, when nothing is there, and flat.
 
         A fault that cannot be seen at all stays unseen however often one looks, so repeats saturate.

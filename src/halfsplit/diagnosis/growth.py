@@ -1,139 +1,104 @@
-"""Sets of faults, grown only when single faults do not explain what was seen.
+"""Pairs of faults, grown only when single faults do not explain what was seen.
 
-Seeds are the best single rows and, for every observation the best explanation misses, the rows that explain it
-best. Each pair is then solved exactly, on the states observed so far, and the best few join the pool. A static
-list of likely pairs is worthless (engine-notes part 4, measured), so nothing is kept ready.
+Seeds are the rows that explain most of what the healthy machine does not; each is joined with the rows that
+best explain what the seed leaves open. The most promising pairs are solved exactly on the states observed so
+far, and the best few stay in the pool. A static list of likely pairs is worthless (engine-notes part 4,
+measured), so nothing is kept ready.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable
-from itertools import combinations
-
 import numpy as np
+from numpy.typing import NDArray
 
-from halfsplit.diagnosis.belief import FaultSet, believe, set_log_likelihood
-from halfsplit.diagnosis.belief import Belief as Belief
+from halfsplit.diagnosis.belief import Belief, believe
 from halfsplit.diagnosis.evidence import Evidence
-from halfsplit.diagnosis.space import Floats
-from halfsplit.faults.signatures import Lines
-from halfsplit.observations import Action
+from halfsplit.diagnosis.pairs import Pool
 
-#: Surprise (odds of "something else") from which sets are grown; engine-notes part 4 asks for 0.02 to 0.05 of
-#: posterior; the prior of "something else" alone is 0.03 here, so growth starts above that.
-GROW_ABOVE = 0.12
-SEEDS = 12
-EXPLAINERS = 14
-PAIRS_SOLVED = 260
-POOL = 60
-#: Prior odds that a second fault is there, given one: two faults at once are common after water or an
-#: accident; from memory.
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+
+#: Odds of "something else" from which pairs are grown: above its prior of 0.03, see engine-notes part 4.
+GROW_ABOVE = 0.10
+SEEDS = 24
+PARTNERS = 12
+PAIRS_SOLVED = 96
+POOL = 64
+#: Odds that a second fault is there, given one: water or an accident seldom harms one place; from memory.
 SECOND_FAULT = 0.03
 
 
-def must_grow(evidence: Evidence, belief: Belief) -> bool:
-    """Whether singles and the pool leave too much to "something else", or a complaint outlived a repair."""
-    if belief.other > GROW_ABOVE:
-        return True
-    del evidence
-    return False
+def must_grow(belief: Belief) -> bool:
+    """Whether singles and the pool leave too much to "something else"."""
+    return belief.other > GROW_ABOVE
 
 
-def grow(
-    evidence: Evidence, belief: Belief, log_prior: Floats, pool: tuple[FaultSet, ...]
-) -> tuple[FaultSet, ...]:
-    """The pool with the best new pairs, at most ``POOL`` sets, best first."""
-    rows = _row_weights(evidence, log_prior)
-    pairs = _candidate_pairs(evidence, belief, rows)
-    known = {one.rows for one in pool}
-    fresh = [pair for pair in pairs if pair not in known][:PAIRS_SOLVED]
-    made = _solve(evidence, fresh, rows) if fresh else []
-    everything = (*pool, *made)
-    if not everything:
-        return pool
-    odds = believe(evidence, log_prior, everything)
-    total = np.array([sum(left.values()) for left in odds.set_left])
-    order = np.argsort(-total)[:POOL]
-    return tuple(everything[int(at)] for at in order)
-
-
-def _row_weights(evidence: Evidence, log_prior: Floats) -> Floats:
-    """Log prior of each row being there steadily or sleeping."""
+def grow(evidence: Evidence, belief: Belief, log_prior: Floats) -> Pool:
+    """The pool with the best new pairs, at most ``POOL`` pairs, best first."""
     space = evidence.space
     weights = np.bincount(space.hyp_row, weights=np.exp(log_prior[: space.singles]), minlength=space.rows)
-    result: Floats = np.log(np.maximum(weights, 1e-300))
-    return result
+    prior = np.log(np.maximum(weights, 1e-300))
+    pool = belief.pool
+    fresh = _candidates(evidence, prior, {tuple(pair) for pair in pool.rows.tolist()})
+    if not len(fresh):
+        return pool
+    both = np.log(SECOND_FAULT) + prior[fresh].sum(axis=1)
+    wider = pool.joined(evidence, fresh, both)
+    odds = believe(evidence, log_prior, wider).pairs.sum(axis=1)
+    return wider.take(np.argsort(-odds)[:POOL])
 
 
-def _candidate_pairs(evidence: Evidence, belief: Belief, rows: Floats) -> list[tuple[int, int]]:
-    """Pairs worth solving, most promising first: seeds joined with rows that explain what a seed leaves open."""
+def _candidates(evidence: Evidence, prior: Floats, known: set[tuple[int, ...]]) -> Ints:
+    """New pairs by a quick score: each observation explained by the better of the two, cures counted."""
     space = evidence.space
-    mass = belief.there + belief.gone
-    by_row = np.bincount(space.hyp_row, weights=mass, minlength=space.rows)
-    logs = {key: np.log(evidence.weigh(item).per_row) for key, item in enumerate(_observed(evidence))}
-    if not logs:
-        return []
-    table = np.stack(list(logs.values()))
-    healthy = table[:, -1]
-    gain = table[:, :-1] - healthy[:, None]
-    touched = np.array([_touched(evidence, row) for row in range(0)]) if False else None
-    del touched
-    # A row is a seed when it explains well what it explains, whatever it leaves open.
-    lift = np.clip(gain, 0.0, None).sum(axis=0) + 0.3 * rows
-    seeds = list(dict.fromkeys([*_best(by_row, SEEDS // 2), *_best(lift, SEEDS)]))[: SEEDS + SEEDS // 2]
+    rows = [
+        (np.log(evidence.weigh(observed).per_row), number)
+        for number, epoch in enumerate(evidence.epochs)
+        for observed in epoch.everything()
+    ]
+    if not rows:
+        return np.zeros((0, 2), dtype=np.int64)
+    alive = _alive(evidence)
+    # Log likelihood per observation and row, a row that was worked on counting as cured afterwards.
+    table = np.stack([alive[number] * log[:-1] + (1.0 - alive[number]) * log[-1] for log, number in rows])
+    healthy = np.array([log[-1] for log, _ in rows])
+    lift = np.clip(table - healthy[:, None], 0.0, None).sum(axis=0)
+    seeds = np.argsort(-(lift + 0.5 * prior))[: 4 * SEEDS]
+    seeds = _one_per_group(seeds, space.row_group, SEEDS)
     scored: dict[tuple[int, int], float] = {}
-    for seed in seeds:
-        for other in _complements(table, healthy, seed, rows):
-            if space.row_fault[other] == space.row_fault[seed]:
+    for seed in seeds.tolist():
+        together = np.maximum(table, table[:, seed][:, None]).sum(axis=0) + prior + prior[seed]
+        for partner in _one_per_group(np.argsort(-together)[: 6 * PARTNERS], space.row_group, PARTNERS).tolist():
+            if space.row_group[partner] == space.row_group[seed]:
                 continue
-            pair = (min(seed, other), max(seed, other))
-            both = np.maximum(table[:, pair[0]], table[:, pair[1]])
-            score = float(both.sum() + rows[pair[0]] + rows[pair[1]])
-            scored[pair] = max(score, scored.get(pair, -np.inf))
-    return sorted(scored, key=lambda pair: -scored[pair])
+            pair = (min(seed, partner), max(seed, partner))
+            if pair not in known:
+                scored[pair] = float(together[partner])
+    best = sorted(scored, key=lambda pair: -scored[pair])[:PAIRS_SOLVED]
+    return np.array(best, dtype=np.int64).reshape(-1, 2)
 
 
-def _touched(evidence: Evidence, row: int) -> bool:
-    return any(epoch.ended_by is not None for epoch in evidence.epochs) and row >= 0
+def _one_per_group(rows: Ints, group: Ints, most: int) -> Ints:
+    """The first few rows, at most two of a repair group."""
+    count: dict[int, int] = {}
+    kept = []
+    for row in rows.tolist():
+        own = int(group[row])
+        if count.get(own, 0) < 2:
+            count[own] = count.get(own, 0) + 1
+            kept.append(row)
+        if len(kept) == most:
+            break
+    return np.array(kept, dtype=np.int64)
 
 
-def _observed(evidence: Evidence) -> Iterable:  # type: ignore[type-arg]
-    return [observation for _, observation in evidence.electrical]
-
-
-def _best(values: Floats, count: int) -> list[int]:
-    return [int(row) for row in np.argsort(-values)[:count]]
-
-
-def _complements(table: Floats, healthy: Floats, seed: int, rows: Floats) -> list[int]:
-    """Rows that explain best, together with ``seed``, the observations that ``seed`` explains badly."""
-    together = np.maximum(table[:, :-1], table[:, seed][:, None]).sum(axis=0) + rows
-    del healthy
-    return _best(together, EXPLAINERS)
-
-
-def _solve(evidence: Evidence, pairs: list[tuple[int, int]], rows: Floats) -> list[FaultSet]:
+def _alive(evidence: Evidence) -> Floats:
+    """Chance of each row not to have been cured before each epoch, ``[epochs, rows]``."""
     space = evidence.space
-    effects = evidence.signatures.effects
-    states = sorted({observation.state for observation in _observed(evidence)})
-    by_state: dict[str, Lines] = {}
-    for state in states:
-        table = evidence.signatures.state(state)
-        by_state[state] = table.predict([(*effects[a], *effects[b]) for a, b in pairs])
-    made = []
-    for number, pair in enumerate(pairs):
-        lines = tuple((pair, state, _one(by_state[state], number)) for state in states)
-        prior = float(np.log(SECOND_FAULT) + rows[pair[0]] + rows[pair[1]])
-        made.append(FaultSet(pair, prior, lines))
-    del space
-    return made
-
-
-def _one(lines: Lines, number: int) -> Lines:
-    part = slice(number, number + 1)
-    return Lines(
-        lines.volts[part], lines.levels[part], lines.codes[part], lines.chatters[part], lines.blown[part]
-    )
-
-
-_ = (Action, combinations, set_log_likelihood)
+    left = np.ones(space.rows)
+    alive = []
+    for epoch in evidence.epochs:
+        alive.append(left)
+        if epoch.ended_by is not None:
+            left = left * (1.0 - evidence.cures(epoch.ended_by)[space.row_fault])
+    return np.array(alive)

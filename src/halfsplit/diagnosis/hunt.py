@@ -10,18 +10,19 @@ from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
-from halfsplit.diagnosis.belief import Belief, FaultSet, believe
+from halfsplit.diagnosis.belief import Belief, believe
 from halfsplit.diagnosis.checks import Check, all_checks
 from halfsplit.diagnosis.evidence import Evidence
 from halfsplit.diagnosis.growth import grow, must_grow
-from halfsplit.diagnosis.planning import REPAIR_AT, Decision, Planner, Situation
+from halfsplit.diagnosis.pairs import Pool, empty_pool
+from halfsplit.diagnosis.planning import REPAIR_AT, USED_UP, Decision, Planner, Situation
 from halfsplit.diagnosis.space import Floats, Space, build
 from halfsplit.errors import UserError
 from halfsplit.faults.catalogue import Fault, generate
 from halfsplit.faults.priors import fault_weights
 from halfsplit.faults.signatures import Signatures
 from halfsplit.machine.model import Machine
-from halfsplit.observations import Action, Complaint, Look, Observation, OutOfReach
+from halfsplit.observations import Action, Complaint, Look, Observation, OutOfReach, Symptom
 
 #: States looked into besides those of the complaint: the fewest that let a person split further.
 EXTRA_STATES = 1
@@ -86,7 +87,7 @@ class Hunt:
         self.evidence = Evidence(bench.space, bench.signatures, complaint)
         weights = fault_weights(bench.machine, bench.faults, complaint.conditions, complaint.worked_on)
         self.log_prior: Floats = bench.space.log_prior(weights)
-        self.sets: tuple[FaultSet, ...] = ()
+        self.pool: Pool = empty_pool()
         self.situation = Situation()
         self._done: Counter[str] = Counter()
         self._looked: Counter[str] = Counter()
@@ -99,21 +100,42 @@ class Hunt:
             self._done.clear()
         elif check is not None and not isinstance(observation, OutOfReach):
             counter = self._looked if isinstance(observation, Look) else self._done
-            # A reading taken while the fault slept may be taken again.
-            counter[check.id] += 1 if getattr(observation, "showing", "unknown") == "no" else 3
+            counter[check.id] += _used(observation)
         state = check.state if check is not None and check.state else self.situation.state
         steps = self.situation.open_steps | (frozenset(check.steps) if check is not None else frozenset())
         if isinstance(observation, OutOfReach):
             steps, state = self.situation.open_steps, self.situation.state
+        showing = self.situation.showing
+        if isinstance(observation, Symptom) and self._complained(observation):
+            function = self.bench.machine.functions[observation.function]
+            showing = "no" if observation.level == function.expected.get(observation.state) else "yes"
+        elif isinstance(observation, Action):
+            showing = "unknown"
         self.situation = replace(
             self.situation,
+            showing=showing,
             state=state,
+            repaired=self._repaired(),
             open_steps=steps,
             done={**self._done, **self._looked},
             unreachable=frozenset(self.evidence.unreachable),
         )
         self.belief = self._believe()
         return self.belief
+
+    def _repaired(self) -> frozenset[str]:
+        """Repair groups that were mended already; their repair is not offered again."""
+        return frozenset(
+            f"{epoch.ended_by.action}:{epoch.ended_by.place}"
+            for epoch in self.evidence.epochs
+            if epoch.ended_by is not None
+        )
+
+    def _complained(self, observation: Symptom) -> bool:
+        return any(
+            (one.function, one.state) == (observation.function, observation.state)
+            for one in self.complaint.symptoms
+        )
 
     def open_steps(self, steps: Sequence[str]) -> None:
         """Notes access that was opened."""
@@ -128,13 +150,18 @@ class Hunt:
         return self.planner.decide(self.belief, self.evidence, self.situation, self.settings.repair_at)
 
     def _believe(self) -> Belief:
-        belief = believe(self.evidence, self.log_prior, self.sets)
-        if self.settings.grow and must_grow(self.evidence, belief):
-            grown = grow(self.evidence, belief, self.log_prior, self.sets)
-            if grown != self.sets:
-                self.sets = grown
-                belief = believe(self.evidence, self.log_prior, self.sets)
+        belief = believe(self.evidence, self.log_prior, self.pool)
+        if self.settings.grow and must_grow(belief):
+            self.pool = grow(self.evidence, belief, self.log_prior)
+            belief = believe(self.evidence, self.log_prior, self.pool)
         return belief
+
+
+def _used(observation: Observation) -> int:
+    """How much of a check an observation uses up; a reading taken while the fault slept may be taken again."""
+    if isinstance(observation, Symptom):
+        return USED_UP // 2
+    return 1 if getattr(observation, "showing", "unknown") == "no" else USED_UP
 
 
 def check_complaint(machine: Machine, complaint: Complaint) -> None:

@@ -31,6 +31,10 @@ CODE_WRONG = 0.03
 GRADE_SHARE = 0.5
 #: Standard deviation of a resistance reading in decades: leads, temperature, tolerance; from memory.
 OHMS_DECADES = 0.06
+#: Share and width of the wide part of a reading's error: a machine's own tolerances are not quite Gaussian (the
+#: resistance of straps and studs scatters on a logarithmic scale); from memory.
+TAIL_SHARE = 0.2
+TAIL_WIDTH = 3.0
 #: How a function that chatters or sleeps is reported when it is watched for a short while; from memory.
 NOTICED_CHANGE = 0.5
 
@@ -43,11 +47,20 @@ def level_chances(value: Floats, function: Function) -> Floats:
     return np.stack([off, np.clip(above_off - on, 0.0, 1.0), np.minimum(on, above_off)], axis=1)
 
 
-def symptom_levels(table: StateTable, lines: Lines, function: str) -> Floats:
-    """Chances of off, weak and on of a function for each line; chattering lines count as weak."""
-    chances = level_chances(
-        lines.levels[:, table.functions[function]].astype(np.float64), table.machine.functions[function]
-    )
+def symptom_levels(table: StateTable, lines: Lines, function: str, space: Space | None = None) -> Floats:
+    """Chances of off, weak and on of a function for each line; chattering lines count as weak.
+
+    With ``space`` the lines are the catalogue's rows and the severities between two rows count too.
+    """
+    what = table.machine.functions[function]
+    value = lines.levels[:, table.functions[function]].astype(np.float64)
+    chances = level_chances(value, what)
+    if space is not None:
+        # The true severity lies anywhere between the grid's: half the weight goes to the points between.
+        for neighbour in (space.row_before, space.row_after):
+            between = 0.5 * (value[:-1] + value[neighbour])
+            chances[:-1] += 0.5 * level_chances(between, what)
+        chances[:-1] *= 0.5
     watched = table.machine.functions[function].measure
     if watched in ("alive", "pulled", "message"):
         chances[lines.chatters] = 0.5 * chances[lines.chatters] + 0.5 * np.array([0.2, 0.6, 0.2])
@@ -93,7 +106,9 @@ def volts_of(table: StateTable, lines: Lines, plus: str, minus: str) -> Floats:
 def gaussian(value: float, predicted: Floats, sigma: Floats, spread: float) -> Floats:
     """Density of a reading with an outlier floor over ``spread`` (V, or decades for ohms)."""
     z = (value - predicted) / sigma
-    density = np.exp(-0.5 * z * z) / (sigma * math.sqrt(2.0 * math.pi))
+    wide = z / TAIL_WIDTH
+    density = (1.0 - TAIL_SHARE) * np.exp(-0.5 * z * z) + TAIL_SHARE / TAIL_WIDTH * np.exp(-0.5 * wide * wide)
+    density = density / (sigma * math.sqrt(2.0 * math.pi))
     result: Floats = (1.0 - OUTLIER_FLOOR) * density + OUTLIER_FLOOR / spread
     return result
 

@@ -4,8 +4,9 @@
 each of its outcomes (Bertsekas, Tsitsiklis and Wu 1997). The base order's own first action is among those
 tried, so following the rollout never takes longer, in expectation, than following the base order.
 ``two_step`` looks one action further and ends in a leaf that also believes in being told the fault for a
-price. The module ``exact`` has the dynamic programme, for about 8 groups and 8 checks. The model is
-described in ``repair_problem``; every minute below is an expectation under that model, closing up included.
+price. The module ``exact`` has the dynamic programme, and ``best_plan`` that falls back on two steps. The
+model is described in ``repair_problem``; every minute is an expectation under that model, closing up
+included.
 """
 
 from __future__ import annotations
@@ -306,7 +307,8 @@ def plan_of(
         for k in np.flatnonzero(chance > LEAST_CHANCE) if kind in {"check", "repair"} else ():
             belief = tuple(float(x) for x in moves.joint[m, k] / chance[k])
             branches.append(Branch(labels[k], float(chance[k]), belief, float(values[m, k]), *follows[m][k]))
-        forced = kind == "repair" and odds >= problem.repair_threshold
+        limit = problem.repair_threshold
+        forced = kind == "repair" and limit is not None and odds >= limit
         choice = Choice(
             kind,
             name,

@@ -1,11 +1,13 @@
-"""Resistance between two points with the battery disconnected, for every row of the catalogue.
+"""Resistance between two points with the battery disconnected, connectors held apart if wanted.
 
-The meter is its own small source; each pair of points is one more solve of the dead machine, made when asked.
+The meter is its own small source; each pair of points is one more solve of the dead machine, made when asked
+and only for the rows asked for.
 """
 
 from __future__ import annotations
 
-from dataclasses import replace
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,27 +17,35 @@ from halfsplit.circuit.expansion import expand
 from halfsplit.circuit.netlist import Branch, Netlist
 from halfsplit.circuit.system import System
 from halfsplit.diagnosis.likelihood import GRADE_SHARE, OHMS_DECADES, gaussian
+from halfsplit.diagnosis.space import Space
 from halfsplit.faults.applying import changes
 from halfsplit.faults.signatures import Signatures
+from halfsplit.machine.model import Machine
 from halfsplit.observations import Reading
 
 Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
 
 #: The meter's own source on ohms: open voltage and inner resistance; common instrument property, from memory.
 METER_OPEN_V = 0.5
 METER_OHM = 10_000.0
 #: Beyond this a hand meter shows over-range; from memory.
 OVER_RANGE_OHM = 20e6
+APART_OHM = 1e12
 
 
-def dead_netlist(netlist: Netlist, a: str, b: str) -> Netlist:
-    """The circuit with every battery and generator taken off and an ohmmeter between ``a`` and ``b``."""
-    branches = tuple(
-        replace(branch, resistance_ohm=1e12, emf_v=0.0) if branch.name.startswith("cell:") else branch
-        for branch in netlist.branches
-    )
+def dead_netlist(netlist: Netlist, a: str, b: str, unplugged: Sequence[str] = ()) -> Netlist:
+    """The circuit with every battery and generator taken off, the contacts of ``unplugged`` connectors apart,
+    and an ohmmeter between ``a`` and ``b``."""
+    apart = tuple(f"contact:{name}." for name in unplugged)
+
+    def dead(branch: Branch) -> Branch:
+        if branch.name.startswith("cell:"):
+            return replace(branch, resistance_ohm=APART_OHM, emf_v=0.0)
+        return replace(branch, resistance_ohm=APART_OHM) if apart and branch.name.startswith(apart) else branch
+
     meter = Branch("meter", b, a, METER_OHM, METER_OPEN_V)
-    return replace(netlist, branches=(*branches, meter))
+    return replace(netlist, branches=(*(dead(branch) for branch in netlist.branches), meter))
 
 
 def ohms_from_volts(volts: Floats) -> Floats:
@@ -44,32 +54,71 @@ def ohms_from_volts(volts: Floats) -> Floats:
     return np.clip(shown, 1e-3, OVER_RANGE_OHM)
 
 
+def connectors_along(netlist: Netlist, machine: Machine, node: str) -> tuple[str, ...]:
+    """Connectors met when following the conductors from ``node``, nearest first; loads and switches stop."""
+    reach: dict[str, list[tuple[str, str]]] = {}
+    for branch in netlist.branches:
+        if branch.name.startswith(("wire:", "contact:", "terminal:", "joint:")):
+            reach.setdefault(branch.a, []).append((branch.b, branch.name))
+            reach.setdefault(branch.b, []).append((branch.a, branch.name))
+    seen, queue, found = {node}, [node], []
+    while queue:
+        here = queue.pop(0)
+        for there, name in reach.get(here, ()):
+            if there in seen or there.startswith("body:"):
+                continue
+            seen.add(there)
+            queue.append(there)
+            if name.startswith("contact:"):
+                connector = name.partition(":")[2].rpartition(".")[0]
+                if connector not in found and connector in machine.connectors:
+                    found.append(connector)
+    return tuple(found)
+
+
+@dataclass(eq=False)
+class _Column:
+    """One pair of points: the dead machine factorised, and the ohms known so far (nan: not asked)."""
+
+    system: System
+    ohms: Floats = field(default_factory=lambda: np.zeros(0))
+
+
 class OhmsTables:
     """Predicted resistances by pair of points, kept once computed."""
 
     def __init__(self, signatures: Signatures) -> None:
         self._signatures = signatures
-        self._tables: dict[tuple[str, str, str], Floats] = {}
+        self._columns: dict[tuple[str, ...], _Column] = {}
 
-    def predicted(self, state: str, a: str, b: str) -> Floats:
-        """Ohms for every row and the healthy machine, ``[rows + 1]``."""
-        key = (state, *sorted((a, b)))
-        if key not in self._tables:
+    def predicted(
+        self, state: str, a: str, b: str, unplugged: tuple[str, ...] = (), rows: Ints | None = None
+    ) -> Floats:
+        """Ohms for every row and the healthy machine, ``[rows + 1]``; only ``rows`` are filled when given."""
+        effects = self._signatures.effects
+        key = (state, *sorted((a, b)), *unplugged)
+        if key not in self._columns:
             machine = self._signatures.machine
-            netlist = dead_netlist(expand(machine, machine.states[state]), a, b)
-            sets = [changes(netlist, one) for one in [*self._signatures.effects, ()]]
-            outcome = settle_batch(
-                System(netlist), sets, [volts_row(netlist, a, b)], second_start=False
-            )
-            self._tables[key] = ohms_from_volts(outcome.readings[:, 0])
-        return self._tables[key]
+            netlist = dead_netlist(expand(machine, machine.states[state]), a, b, unplugged)
+            self._columns[key] = _Column(System(netlist), np.full(len(effects) + 1, np.nan))
+        column = self._columns[key]
+        wanted = np.arange(len(effects) + 1) if rows is None else np.unique(np.append(rows, len(effects)))
+        missing = wanted[np.isnan(column.ohms[wanted])]
+        if len(missing):
+            netlist = column.system.netlist
+            sets = [changes(netlist, effects[row] if row < len(effects) else ()) for row in missing.tolist()]
+            outcome = settle_batch(column.system, sets, [volts_row(netlist, a, b)], second_start=False)
+            column.ohms[missing] = ohms_from_volts(outcome.readings[:, 0])
+        return column.ohms
 
-    def weigh(self, observed: Reading, catalogue: bool, span: float, lines: int) -> Floats:
+    def weigh(self, observed: Reading, space: Space, catalogue: bool, span: float, lines: int) -> Floats:
         """Likelihood of an ohms reading on a scale of decades; sets of faults count as unknown."""
         if not catalogue:
             return np.full(lines, 1.0 / span)
         minus = observed.minus or self._signatures.state(observed.state).netlist.reference
-        predicted = np.log10(self.predicted(observed.state, observed.plus, minus))
+        decades = np.log10(self.predicted(observed.state, observed.plus, minus, observed.unplugged))
         value = np.log10(np.clip(observed.value, 1e-3, OVER_RANGE_OHM))
-        sigma = np.full(len(predicted), np.hypot(OHMS_DECADES, GRADE_SHARE * 0.2))
-        return gaussian(float(value), predicted, sigma, span)
+        grade = np.zeros(len(decades))
+        grade[:-1] = np.abs(decades[space.row_after] - decades[space.row_before])
+        sigma = np.hypot(OHMS_DECADES, 0.5 * GRADE_SHARE * grade)
+        return gaussian(float(value), decades, sigma, span)

@@ -14,9 +14,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from halfsplit.diagnosis import likelihood
-from halfsplit.diagnosis.belief import Belief
-from halfsplit.diagnosis.checks import Check
+from halfsplit.diagnosis.belief import NEW_LOOK, Belief
+from halfsplit.diagnosis.checks import Check, short_checks
 from halfsplit.diagnosis.evidence import FALSE_FIND, FALSE_MOVE, Evidence
+from halfsplit.diagnosis.ohms import connectors_along
+from halfsplit.diagnosis.pairs import BOTH, FIRST, SECOND
 from halfsplit.diagnosis.space import RepairGroup, Space
 from halfsplit.faults.signatures import Signatures, StateTable
 from halfsplit.machine.model import Machine
@@ -30,7 +32,11 @@ REPAIR_AT = 0.80
 #: No repair while this much says that nothing explains the evidence: engine-notes part 4.
 NO_REPAIR_ABOVE = 0.30
 #: Below these odds a repair is not offered as a check; keeps the list short, no source.
-LEAST_REPAIR = 0.08
+LEAST_REPAIR = 0.60
+#: When nothing else is left to do, repairs down to these odds are offered before handing over.
+LAST_REPAIR = 0.06
+#: With the leads on, a person waits this many minutes at most for a fault that sleeps to show; from memory.
+WAIT_MOST = 6
 #: Live hypotheses: the best ones up to this mass and number.
 LIVE_MASS = 0.995
 LIVE_MOST = 700
@@ -43,6 +49,13 @@ CLASS_SIDE = 7
 MISREAD = 0.03
 #: Minutes to see whether a repair worked, besides reaching the state: engine-notes part 3.
 VERIFY_MIN = 3.0
+#: A short is hunted behind at most this many fuses, from these odds that they were blown by it, along so many
+#: connectors; keeps the next check quick, no source.
+SHORT_FUSES = 1
+SHORT_MASS = 0.25
+SHORT_CONNECTORS = 7
+#: A check is used up at this count, see Situation.done.
+USED_UP = 6
 #: Odds that nothing is wrong any more at which the hunt ends.
 FINISH_AT = 0.93
 
@@ -51,8 +64,8 @@ FINISH_AT = 0.93
 class Situation:
     """What is open and set on the machine now, and what was done already.
 
-    ``done`` counts for each check how much it was used up: 3 for one made while the fault showed (or it is not
-    known), 1 while it slept; looks count for ever, all else since the last piece of work.
+    ``done`` counts for each check how much it was used up: 6 for one made while the fault showed (or it is not
+    known), 1 while it slept, 3 for watching a function; looks count for ever, all else since the last piece of work.
     """
 
     open_steps: frozenset[str] = frozenset()
@@ -60,6 +73,8 @@ class Situation:
     done: Mapping[str, int] = field(default_factory=dict)
     unreachable: frozenset[str] = frozenset()
     zones_out_of_reach: frozenset[str] = frozenset()
+    showing: str = "unknown"
+    repaired: frozenset[str] = frozenset()
 
 
 @dataclass(frozen=True, slots=True)
@@ -122,16 +137,21 @@ class Live:
     asleep: Floats
     group: Ints
     names: tuple[int, ...]
+    wait_min: float
 
 
-def live(belief: Belief) -> Live:
-    """The live hypotheses of a belief, sets counted half on each remaining member."""
+def live(belief: Belief, showing: str = "unknown", waits: int = 0) -> Live:
+    """The live hypotheses of a belief, pairs counted half on each remaining member.
+
+    ``showing`` says whether the fault was there a moment ago: sleeping faults come and go in spells. With
+    ``waits`` a person waits up to that many minutes for it to show; ``wait_min`` is the wait to expect.
+    """
     space = belief.space
     weight = belief.there.copy()
-    for left in belief.set_left:
-        for rows, chance in left.items():
-            for row in rows:
-                weight[_steady_hypothesis(space, row)] += chance / len(rows)
+    if len(belief.pool):
+        # Hypotheses stand in pairs, steady then sleeping; what is left of a pair counts for its members.
+        np.add.at(weight, 2 * belief.pool.rows[:, 0], 0.5 * belief.pairs[:, BOTH] + belief.pairs[:, FIRST])
+        np.add.at(weight, 2 * belief.pool.rows[:, 1], 0.5 * belief.pairs[:, BOTH] + belief.pairs[:, SECOND])
     order = np.argsort(-weight)[:LIVE_MOST]
     total = weight.sum()
     if total > 0:
@@ -144,7 +164,15 @@ def live(belief: Belief) -> Live:
     small = np.full(len(space.groups), len(top), dtype=np.int64)
     small[top] = np.arange(len(top))
     sleeps = space.hyp_sleeps[order]
-    duty = np.where(sleeps, space.duty[order], 1.0)
+    duty = space.duty[order]
+    if showing != "unknown":
+        duty = NEW_LOOK * duty + (1.0 - NEW_LOOK) * (showing == "yes")
+    absent = np.where(sleeps, 1.0 - duty, 0.0)
+    waited = np.zeros(len(order))
+    for _ in range(waits):
+        waited += absent
+        absent = absent * (1.0 - NEW_LOOK * space.duty[order])
+    duty = 1.0 - absent
     clear = belief.mended
     scale = 1.0 / max(mass.sum() + clear, 1e-300)
     return Live(
@@ -153,12 +181,8 @@ def live(belief: Belief) -> Live:
         asleep=np.append(mass * (1.0 - duty), 0.0) * scale,
         group=np.append(small[groups], len(top) + 1),
         names=(*top, -1, -2),
+        wait_min=float((waited @ mass + waits * clear) * scale),
     )
-
-
-def _steady_hypothesis(space: Space, row: int) -> int:
-    """Hypotheses stand in pairs, steady then sleeping, for each row."""
-    return 2 * row
 
 
 class Planner:
@@ -176,6 +200,7 @@ class Planner:
                 self._by_state.setdefault(check.state, []).append(number)
             elif check.kind in ("look", "move"):
                 self._places.append(number)
+        self._along: dict[str, tuple[str, ...]] = {}
         self._arrays: dict[str, tuple[Ints, Ints, Floats, Floats]] = {}
         self._steps = sorted({check.steps for check in self.checks} | {group_steps(self.machine, g) for g in space.groups})
 
@@ -206,38 +231,48 @@ class Planner:
 
     def rank(self, belief: Belief, evidence: Evidence, situation: Situation) -> list[Option]:
         """All options by information per minute, best first."""
-        now = live(belief)
+        now = live(belief, situation.showing)
         setup = {
             steps: setup_minutes(self.machine, steps, situation.open_steps) for steps in self._steps
         }
+        patient = live(belief, situation.showing, WAIT_MOST)
+        watched = frozenset(symptom.state for symptom in evidence.complaint.symptoms)
         groups = len(now.names)
         prior = np.bincount(now.group, weights=now.awake + now.asleep, minlength=groups)
         prior_entropy = float(entropy(prior, 0))
         found: list[Option] = []
-        for number, information in self._information(now, evidence, situation, groups, prior, prior_entropy):
-            check = self.checks[number]
+        for check, information in self._information(now, patient, evidence, situation, groups, prior, prior_entropy):
             if information <= 1e-6 or self._barred(check, situation):
                 continue
-            before = setup[check.steps] + state_minutes(self.machine, check.state, situation.state)
-            found.append(Option(check, None, check.minutes + before, before, float(information)))
-        found.extend(self._repairs(belief, setup, situation))
+            before = self._setup(setup, check.steps, situation) + state_minutes(self.machine, check.state, situation.state)
+            wait = patient.wait_min if check.kind in ("volts", "drop") and check.state in watched else 0.0
+            found.append(Option(check, None, check.minutes + before + wait, before, float(information)))
+        repairs = self._repairs(belief, setup, situation)
+        found.extend(option for option in repairs if option.odds >= LEAST_REPAIR)
         found.sort(key=lambda option: -option.rate)
-        return found
+        return found or sorted(repairs, key=lambda option: -option.rate)
+
+    def _setup(
+        self, known: Mapping[tuple[str, ...], float], steps: tuple[str, ...], situation: Situation
+    ) -> float:
+        value = known.get(steps)
+        return setup_minutes(self.machine, steps, situation.open_steps) if value is None else value
 
     def _barred(self, check: Check, situation: Situation) -> bool:
         if check.id in situation.unreachable or check.zone in situation.zones_out_of_reach:
             return True
-        most = 6 if check.kind == "operate" else 3
-        return situation.done.get(check.id, 0) >= most
+        return situation.done.get(check.id, 0) >= USED_UP
 
     def _repairs(
         self, belief: Belief, setup: Mapping[tuple[str, ...], float], situation: Situation
     ) -> list[Option]:
         odds = belief.group_odds()
         found = []
-        for number in np.flatnonzero(odds >= LEAST_REPAIR):
+        for number in np.flatnonzero(odds >= LAST_REPAIR):
             group = self.space.groups[int(number)]
             if group.zone in situation.zones_out_of_reach or group.id in situation.unreachable:
+                continue
+            if group.id in situation.repaired:
                 continue
             chance = min(float(odds[number]) * group.success, 1.0)
             share = np.array([chance, 1.0 - chance])
@@ -249,17 +284,19 @@ class Planner:
         return found
 
     def _information(
-        self, now: Live, evidence: Evidence, situation: Situation, groups: int, prior: Floats, prior_entropy: float
-    ) -> list[tuple[int, float]]:
+        self, now: Live, patient: Live, evidence: Evidence, situation: Situation, groups: int, prior: Floats,
+        prior_entropy: float,
+    ) -> list[tuple[Check, float]]:  # fmt: skip
         found: list[tuple[int, float]] = []
         watched = frozenset(symptom.state for symptom in evidence.complaint.symptoms)
         for state, numbers in self._by_state.items():
             table = self.signatures.state(state)
-            found.extend(self._electrical(table, state, numbers, now, groups, prior, prior_entropy, watched))
+            seen = patient if state in watched else now
+            found.extend(self._electrical(table, state, numbers, seen, groups, prior, prior_entropy, watched))
         found.extend(self._levels_and_codes(now, groups, prior_entropy))
-        found.extend(self._ohms(now, evidence, groups, prior_entropy))
         found.extend(self._looks(now, evidence, situation, groups, prior, prior_entropy))
-        return found
+        told = [(self.checks[number], value) for number, value in found]
+        return [*told, *self._ohms(now, evidence, groups, prior_entropy)]
 
     def _state_arrays(self, table: StateTable, state: str, numbers: Sequence[int]) -> tuple[Ints, Ints, Floats, Floats]:
         if state not in self._arrays:
@@ -330,7 +367,7 @@ class Planner:
             key = (check.state, check.function or f"{check.controller}/{check.code}")
             if key not in chances:
                 if check.kind == "operate":
-                    value = likelihood.symptom_levels(table, table.lines, check.function)
+                    value = likelihood.symptom_levels(table, table.lines, check.function, self.space)
                 else:
                     active = table.lines.codes[:, table.codes[(check.controller, check.code)]]
                     value = np.stack([~active, active], axis=1).astype(np.float64)
@@ -342,19 +379,36 @@ class Planner:
 
     def _ohms(
         self, now: Live, evidence: Evidence, groups: int, prior_entropy: float
-    ) -> list[tuple[int, float]]:
+    ) -> list[tuple[Check, float]]:
+        """Resistance checks: the bus pairs, and hunting a short downstream of a fuse that it blew."""
+        checks = [check for check in self.checks if check.kind == "ohms"]
+        checks += self._short_checks(now)
         found = []
-        for number, check in enumerate(self.checks):
-            if check.kind != "ohms":
-                continue
-            decades = np.log10(evidence.ohms.predicted(check.state, check.plus, check.minus))
-            away = (decades - decades[-1]) / (CLASS_STEP * likelihood.OHMS_DECADES)
+        for check in checks:
+            ohms = evidence.ohms.predicted(check.state, check.plus, check.minus, check.unplugged, now.row)
+            decades = np.log10(ohms[now.row])
+            away = (decades - np.log10(ohms[-1])) / (CLASS_STEP * likelihood.OHMS_DECADES)
             step = np.clip(np.rint(np.log2(1.0 + np.abs(away))), 0, CLASS_SIDE).astype(np.int64)
             kind = np.where(away < 0, CLASS_SIDE - step, CLASS_SIDE + step)
             joint = np.zeros((2 * CLASS_SIDE + 1, groups))
-            np.add.at(joint, (kind[now.row], now.group), now.awake)
+            np.add.at(joint, (kind, now.group), now.awake)
             np.add.at(joint[CLASS_SIDE], now.group, now.asleep)
-            found.append((number, float(_information_of(joint[None], prior_entropy)[0])))
+            found.append((check, float(_information_of(joint[None], prior_entropy)[0])))
+        return found
+
+    def _short_checks(self, now: Live) -> list[Check]:
+        found: list[Check] = []
+        for state in self._by_state:
+            table = self.signatures.state(state)
+            mass = (now.awake + now.asleep) @ table.lines.blown[now.row]
+            for fuse in np.argsort(-mass)[:SHORT_FUSES]:
+                if mass[fuse] >= SHORT_MASS:
+                    name = table.fuses[int(fuse)]
+                    if name not in self._along:
+                        along = connectors_along(table.netlist, self.machine, f"{name}.2")
+                        self._along[name] = along[:SHORT_CONNECTORS]
+                    found.extend(short_checks(self.machine, name, state, self._along[name]))
+            break
         return found
 
     def _looks(

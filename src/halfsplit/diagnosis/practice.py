@@ -9,7 +9,7 @@ import numpy as np
 
 from halfsplit.diagnosis.checks import Check
 from halfsplit.diagnosis.hunt import Bench, Hunt, Settings
-from halfsplit.diagnosis.planning import VERIFY_MIN, Option, setup_minutes, state_minutes
+from halfsplit.diagnosis.planning import VERIFY_MIN, WAIT_MOST, Option, setup_minutes, state_minutes
 from halfsplit.diagnosis.space import RepairGroup
 from halfsplit.diagnosis.world import Hidden, World, draw
 from halfsplit.faults.priors import fault_weights
@@ -75,10 +75,16 @@ class Clock:
         return total
 
     def check(self, check: Check, watched: Sequence[Symptom] = ()) -> tuple[Observation, ...]:
-        """Does a check and charges it."""
+        """Does a check and charges it; on a meter check waits for a sleeping fault to show."""
         self.spend(check.minutes, check.steps, check.state, check.place)
         self.checks += 1
-        return self.world.answer(check, watched)
+        found = self.world.answer(check, watched)
+        waited = 0
+        while check.kind in ("volts", "drop") and getattr(found[-1], "showing", "") == "no" and waited < WAIT_MOST:
+            waited += 1
+            self.spend(1.0, (), "", check.place)
+            found = self.world.answer(check, watched)
+        return found
 
     def repair(self, group: RepairGroup) -> Action:
         """Does the repair of a group and charges it."""
@@ -116,7 +122,6 @@ def hide(bench: Bench, rng: np.random.Generator, count: int = 1, fault: str | No
         world = World(bench.machine, bench.faults, hidden, rng)
         complaint = world.complaint(most=2 if count == 1 else 4)
         if complaint is not None:
-            world.blown.clear()
             return world, complaint
     raise ValueError("no fault that shows was drawn in 400 tries")
 
@@ -132,7 +137,7 @@ def play(bench: Bench, world: World, complaint: Complaint, settings: Settings | 
     repairs: list[Repaired] = []
     causes = true_groups(world)
     kind = "too long"
-    while clock.checks < MOST_CHECKS:
+    while clock.checks + len(repairs) < MOST_CHECKS:
         decision = hunt.next()
         kind = decision.kind
         if decision.best is None:
@@ -141,8 +146,11 @@ def play(bench: Bench, world: World, complaint: Complaint, settings: Settings | 
             for observed in clock.check(decision.best.check, complaint.symptoms):
                 hunt.record(observed, decision.best.check if observed.KIND != "symptom" or decision.best.check.kind == "operate" else None)
                 _tell(tell, decision.best, observed, clock)
+            apart = decision.best.check.unplugged
             if decision.best.check.look == "thorough":
-                touched = Action("unplug-refit", decision.best.check.place)
+                apart = (decision.best.check.place,)
+            for place in apart:
+                touched = Action("unplug-refit", place)
                 world.act(touched)
                 hunt.record(touched)
             continue

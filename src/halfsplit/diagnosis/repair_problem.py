@@ -90,8 +90,8 @@ class RepairProblem:
 
     ``prior`` is P(group), one per group, adding up to 1. A group may be without repair ("something else"):
     only handing over ends a job whose fault is there. ``open_steps`` are open now; what they needed counts
-    as open too. ``repair_threshold``: once a group with an available repair is this likely, its repair is
-    put first. Raises InternalError when names, shapes or numbers do not fit together.
+    as open too. ``repair_threshold``, where given: once a group with an available repair is this likely,
+    its repair is put first. Raises InternalError when names, shapes or numbers do not fit together.
     """
 
     groups: tuple[str, ...]
@@ -101,7 +101,7 @@ class RepairProblem:
     access: tuple[AccessStep, ...] = ()
     open_steps: frozenset[str] = frozenset()
     hand_over_minutes: float | None = None
-    repair_threshold: float = 1.0
+    repair_threshold: float | None = None
     tables: Tables = field(init=False, repr=False, compare=False)
 
     def __post_init__(self) -> None:
@@ -266,7 +266,8 @@ def _faults_of(problem: RepairProblem) -> Iterable[str]:
         elif np.any(check.table < 0) or np.any(np.abs(check.table.sum(axis=0) - 1.0) > SUM_TOLERANCE):
             yield f"a column of the table of {check.name} is not a distribution"
     wanted = {name for step in problem.access for name in step.needs}
-    wanted |= {name for action in (*problem.checks, *problem.repairs) for name in action.access}
+    wanted |= {name for check in problem.checks for name in check.access}
+    wanted |= {name for repair in problem.repairs for name in repair.access}
     unknown = sorted((wanted | problem.open_steps) - set(steps))
     if unknown:
         yield f"unknown access steps {unknown}"

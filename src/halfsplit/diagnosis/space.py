@@ -47,7 +47,7 @@ class Space:
 
     ``row_fault``, ``row_grade``, ``row_weight`` have shape ``[rows]``; ``row_before``/``row_after`` name the
     neighbouring severity of the same fault (itself at the ends). ``hyp_row``, ``hyp_sleeps``, ``hyp_group``
-    have shape ``[hypotheses]``. ``duty`` is the share of time a sleeping one is there.
+    have shape ``[hypotheses]``; they stand in pairs, steady then sleeping, for each row. ``duty`` is the share of time a sleeping one is there.
     """
 
     machine: Machine
@@ -63,6 +63,8 @@ class Space:
     hyp_group: Ints
     hyp_share: Floats
     duty: Floats
+    row_group: Ints
+    row_duty: Floats
 
     @property
     def rows(self) -> int:
@@ -140,4 +142,6 @@ def build(machine: Machine, faults: Sequence[Fault]) -> Space:
         hyp_group=np.array(hyp_group, dtype=np.int64),
         hyp_share=np.array(hyp_share),
         duty=np.array(duty),
+        row_group=np.array(hyp_group[::2], dtype=np.int64),
+        row_duty=np.array(duty[::2]),
     )

@@ -194,11 +194,11 @@ class World:
                 return self._volts(check, awake)
             case "ohms":
                 netlist, _ = self.netlist(check.state)
-                dead = dead_netlist(netlist, check.plus, check.minus)
+                dead = dead_netlist(netlist, check.plus, check.minus, check.unplugged)
                 outcome = settle(dead, changes(dead, self.effects(awake)), second_start=False)
                 across = np.array([outcome.volts(check.plus) - outcome.volts(check.minus)])
                 shown = float(ohms_from_volts(across)[0]) * float(np.exp(0.02 * self._rng.standard_normal()))
-                return Reading("ohms", check.plus, check.minus, check.state, round(shown, 3))
+                return Reading("ohms", check.plus, check.minus, check.state, round(shown, 3), check.unplugged)
             case "move":
                 found = self._sees(check.place, "move", FALSE_MOVE)
                 return Move(check.place, "", "", found)

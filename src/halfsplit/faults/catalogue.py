@@ -21,6 +21,10 @@ LOADS = ("lamp", "led", "motor", "solenoid", "buzzer", "heater")
 BUNDLE_NEIGHBOURS = 2
 
 
+#: Inner resistance a weak battery gains; it also keeps it from swallowing the generator's whole output; from memory.
+WEAK_BATTERY_OHM = 0.08
+
+
 @dataclass(frozen=True, slots=True)
 class Effect:
     """One thing added to the circuit.
@@ -267,7 +271,14 @@ def _part_fault(part: Part, mode: Mode, inner: PartPlace) -> Fault:
         severities = _shunt(mode, inner.a, inner.b, inner.ohm)
     elif mode.grades[0].kind == "volt":
         severities = [
-            Severity(grade.label, grade.weight, (Effect("emf", inner.names[0], "", grade.value),))
+            Severity(
+                grade.label,
+                grade.weight,
+                (
+                    Effect("emf", inner.names[0], "", grade.value),
+                    Effect("series", inner.names[0], "", WEAK_BATTERY_OHM),
+                ),
+            )
             for grade in mode.grades
         ]
     else:

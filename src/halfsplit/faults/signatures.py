@@ -110,6 +110,11 @@ class StateTable:
     def _spread(self) -> Floats:
         return spread_rows(self.system, *tolerances(self.machine, self.netlist))
 
+    def spread_row(self, plus: str, minus: str) -> Floats:
+        """What one deviation of each element does to the healthy voltage between two nodes, ``[elements]``."""
+        row: Floats = self._spread[self.nodes[plus]] - self._spread[self.nodes[minus]]
+        return row
+
     def spread_v(self, plus: str, minus: str) -> float:
         """Standard deviation in V of the healthy voltage between two nodes over machines of this kind."""
         column = self._spread[self.nodes[plus]] - self._spread[self.nodes[minus]]

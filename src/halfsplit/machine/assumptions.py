@@ -1,7 +1,8 @@
 """What was assumed about a machine, and which missing facts would sharpen the answers most.
 
-A machine file may leave out almost anything. This module lists what defaults stood in, and ranks what to look up
-first: by how many possible faults a missing fact concerns, counting only what hangs on something a person observes.
+A machine file may leave out almost anything. This module lists what defaults stood in, and ranks what to
+look up first: by how many possible faults a missing fact concerns, counting only what hangs on something a
+person observes.
 """
 
 from __future__ import annotations
@@ -37,7 +38,7 @@ class Assumption:
 
 @dataclass(frozen=True, slots=True)
 class Sharpening:
-    """A kind of fact worth looking up: ``faults`` possible faults are known better once it is written for ``ids``."""
+    """A kind of fact worth looking up: written for ``ids``, it makes ``faults`` faults better known."""
 
     advice: str
     ids: tuple[str, ...]
@@ -54,7 +55,8 @@ def assumptions(machine: Machine) -> tuple[Assumption, ...]:
             words = [word for word in EXPOSURES if word in zone.assumed]
             found += [Assumption("zone", zone.id, f"exposure {word}", zone.exposure[word]) for word in words]
     for connector in machine.connectors.values():
-        # Who has said which way a connector faces has looked at it: nothing said of a low point then means none.
+        # Who has said which way a connector faces has looked at it: nothing said of a low point then means
+        # none.
         left_out = connector.assumed if "faces" in connector.assumed else connector.assumed - {"low_point"}
         found += [
             Assumption("connector", connector.id, key, _of_connector(connector, key))
@@ -130,7 +132,7 @@ def sharpening(machine: Machine) -> tuple[Sharpening, ...]:
     found = [
         _of_wires("Measure or read off the lengths of these wires.", wires, "length_m"),
         _of_wires("Read the sizes of these wires.", wires, "area_m2"),
-        _no_run(machine, wires),
+        _no_run(wires),
         _families(connectors, used),
         _grids(connectors, used),
         _facing(connectors),
@@ -143,7 +145,7 @@ def sharpening(machine: Machine) -> tuple[Sharpening, ...]:
 
 
 def observed_points(machine: Machine) -> frozenset[Endpoint]:
-    """Every point that hangs together with something a function watches, not counting paths through a battery."""
+    """Every point that hangs together with something a function watches, paths through a battery aside."""
     neighbours = _neighbours(machine)
     start = [function.watch.partition("@")[2] or function.watch for function in machine.functions.values()]
     waiting = [point for name in start for point in _points_of(machine.parts[name])]
@@ -201,7 +203,7 @@ def _of_wires(advice: str, wires: Iterable[Wire], key: str) -> Sharpening:
     return Sharpening(advice, ids, FAULTS_PER_WIRE * len(ids))
 
 
-def _no_run(machine: Machine, wires: Iterable[Wire]) -> Sharpening:
+def _no_run(wires: Iterable[Wire]) -> Sharpening:
     ids = tuple(wire.id for wire in wires if wire.run is None)
     advice = (
         "Say in which run of the harness these wires lie: without it no rubbing on neighbours is considered."

@@ -1,8 +1,8 @@
 """The small language of controller conditions: names joined by ``and``, ``or``, ``not`` and parentheses.
 
-``not`` binds closest, then ``and``, then ``or``. Names are ``in.PIN``, ``msg.NAME``, ``heard.PART``, ``open.OUT``,
-``trip.OUT``, ``above.PIN``, ``below.PIN`` and ``alive``. The result is nested tuples: ("var", name),
-("not", a), ("and", a, b), ("or", a, b).
+``not`` binds closest, then ``and``, then ``or``. Names are ``in.PIN``, ``msg.NAME``, ``heard.PART``,
+``open.OUT``, ``trip.OUT``, ``above.PIN``, ``below.PIN`` and ``alive``. The result is nested tuples: ("var",
+name), ("not", a), ("and", a, b), ("or", a, b).
 """
 
 from __future__ import annotations

@@ -1,7 +1,7 @@
 """Taking a mapping apart key by key, with every slip noted and nothing thrown.
 
-A ``Report`` collects problems, references to be checked later and the places of things; ``Fields`` reads one mapping
-and at the end complains about the keys nobody asked for.
+A ``Report`` collects problems, references to be checked later and the places of things; ``Fields`` reads
+one mapping and at the end complains about the keys nobody asked for.
 """
 
 from __future__ import annotations
@@ -95,45 +95,54 @@ def short(text: str) -> str:
 
 
 def read_quantity(
-    report: Report, text: str, quantity: str, place: Place, what: str, key: str,
-    low: float | None = None, high: float | None = None,
-) -> float | None:  # fmt: skip
-    """``text`` as ``quantity`` in SI within low..high, or None with the problem noted; ``what`` begins the message."""
+    report: Report,
+    written: Text,
+    quantity: str,
+    what: str,
+    key: str,
+    *,
+    within: tuple[float | None, float | None] = (None, None),
+) -> float | None:
+    """What is ``written`` as ``quantity`` in SI, ``within`` these limits, or None with the problem noted.
+
+    ``what`` begins the message, ``key`` is what the problem belongs to.
+    """
+    text, (low, high) = written.text, within
     kind = QUANTITIES[quantity]
     try:
         value = kind.parse(text)
         if quantity == "share" and value > 1:
             raise kind.error("quantity-range", f'"{short(text)}" is more than the whole.')
     except QuantityError as error:
-        _quantity_problem(report, error, text, quantity, place, what, key)
+        code, said, better = _quantity_problem(error, text, quantity, what)
+        report.add(code, written.place, said, better, key)
         return None
     if (low is not None and value < low) or (high is not None and value > high):
-        bounds = f"{kind.format(low or 0.0)} to {kind.format(high)}" if high is not None else "too small"
-        report.add("out-of-range", place, f"{what}: {short(text)} is not within {bounds}.", key=key)
+        limits = [kind.format(limit) for limit in (low, high) if limit is not None]
+        said = f"{what}: {short(text)} is not within {' to '.join(limits)}."
+        report.add("out-of-range", written.place, said, key=key)
         return None
     return value
 
 
 def _quantity_problem(
-    report: Report, error: QuantityError, text: str, quantity: str, place: Place, what: str, key: str
-) -> None:
-    accepted = ", ".join(error.accepted)
+    error: QuantityError, text: str, quantity: str, what: str
+) -> tuple[str, str, str | None]:
+    """Code, message and suggestion for a value that is not the quantity."""
+    like = f"Write it like {', '.join(error.accepted)}."
     if error.code == "quantity-no-unit":
-        unit = _usual_unit(quantity)
-        said = f"{what}: {short(text)} has no unit; write it like {accepted}."
-        report.add("unit-missing", place, said, f"{text.strip()} {unit}", key)
-    elif error.code == "quantity-unit":
+        better = f"{text.strip()} {_usual_unit(quantity)}"
+        return "unit-missing", f"{what}: {short(text)} has no unit. {like}", better
+    if error.code == "quantity-unit":
         other = next((name for name in QUANTITIES if name != quantity and _parses(name, text)), None)
         if other and other != "share":
-            said = f"{what}: {short(text)} is a {QUANTITIES[other].name}, a {QUANTITIES[quantity].name} is needed."
-            report.add("wrong-quantity", place, f"{said} Write it like {accepted}.", None, key)
-        else:
-            report.add("unknown-unit", place, f"{what}: {error.message}", error.suggestion, key)
-    else:
-        codes = {"quantity-number": "not-a-number", "quantity-ambiguous": "comma-ambiguous"}
-        code = codes.get(error.code, "out-of-range")
-        hint = f" Write it like {accepted}." if code == "not-a-number" else ""
-        report.add(code, place, f"{what}: {error.message}{hint}", error.suggestion, key)
+            got, needed = QUANTITIES[other].name, QUANTITIES[quantity].name
+            return "wrong-quantity", f"{what}: {short(text)} is a {got}, a {needed} is needed. {like}", None
+        return "unknown-unit", f"{what}: {error.message}", error.suggestion
+    if error.code == "quantity-number":
+        return "not-a-number", f"{what}: {error.message} {like}", error.suggestion
+    code = "comma-ambiguous" if error.code == "quantity-ambiguous" else "out-of-range"
+    return code, f"{what}: {error.message}", error.suggestion
 
 
 def _usual_unit(quantity: str) -> str:
@@ -244,7 +253,7 @@ class Fields:
         if not isinstance(value, Text):
             self.text(key)
             return default
-        found = read_quantity(self.report, value.text, quantity, value.place, self.name(key), key, low, high)
+        found = read_quantity(self.report, value, quantity, self.name(key), key, within=(low, high))
         return default if found is None else found
 
     def whole(self, key: str, low: int, high: int, code: str) -> int | None:

@@ -1,7 +1,8 @@
 """The kinds of part and the connector families, read once from the tables that lie beside this module.
 
-A table row holds attribute, type, unit, default, meaning, range and source; the same rows feed the loader, the
-manual and the forms. In a machine file an attribute is written without its unit suffix: ``rating_a`` is ``rating``.
+A table row holds attribute, type, unit, default, meaning, range and source; the same rows feed the loader,
+the manual and the forms. In a machine file an attribute is written without its unit suffix: ``rating_a`` is
+``rating``.
 """
 
 from __future__ import annotations
@@ -26,8 +27,8 @@ SEALING = re.compile(r"open|IP[0-6X]K?[0-9X]K?")
 class Attribute:
     """One row of the table: ``name`` as in ``Part.values``, ``key`` as written in a machine file.
 
-    ``type`` is a word of ``QUANTITIES``, or contacts, words, yesno, choice or body. ``low`` and ``high`` bound a
-    quantity in SI units, ``choices`` a choice.
+    ``type`` is a word of ``QUANTITIES``, or contacts, words, yesno, choice or body. ``low`` and ``high``
+    bound a quantity in SI units, ``choices`` a choice.
     """
 
     name: str
@@ -79,7 +80,7 @@ def _limits(row: Mapping[str, str]) -> tuple[float | None, float | None]:
 
 
 def _key(row: Mapping[str, str], taken: set[str]) -> str:
-    """File spelling: without the unit, or with the quantity's word where that is taken (suppression_resistance)."""
+    """Spelling in the file: no unit; where that is taken, the quantity's word (suppression_resistance)."""
     short = _SUFFIX.sub("", row["attribute"])
     return f"{short}_{row['type']}" if short != row["attribute"] and short in taken else short
 
@@ -132,8 +133,9 @@ def families() -> Mapping[str, Family]:
 def default_value(attribute: Attribute, system_v: float, values: Mapping[str, Value]) -> Value:
     """What ``attribute`` is when nobody said, in SI; ``values`` holds what is already known of the part.
 
-    Defaults are plain text, or ``system*k``, ``rated:I`` (system voltage divided by that current) or ``rating:V``
-    (that voltage divided by the part's rating). Raises InternalError for a table row that cannot be read.
+    Defaults are plain text, or ``system*k``, ``rated:I`` (system voltage divided by that current) or
+    ``rating:V`` (that voltage divided by the part's rating). Raises InternalError for a table row that
+    cannot be read.
     """
     text = attribute.default
     if not attribute.is_quantity:

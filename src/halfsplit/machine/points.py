@@ -37,7 +37,7 @@ class PointError(UserError):
 
 
 def switch_contacts(text: str) -> tuple[SwitchContact, ...]:
-    """ "30-15: run start; 30-50: start" as contacts. Raises PointError naming the piece that cannot be read."""
+    """Text such as "30-15: run start; 30-50: start" as contacts. Raises PointError naming the bad piece."""
     found = []
     for piece in text.split(";"):
         if not piece.strip():
@@ -45,12 +45,12 @@ def switch_contacts(text: str) -> tuple[SwitchContact, ...]:
         match = _CONTACT.fullmatch(piece)
         positions = tuple(match.group(3).replace(",", " ").split()) if match else ()
         if match is None or not positions:
-            raise PointError("contacts-syntax", f'"{piece.strip()}" is not written like "30-15: run start".')
+            raise PointError("switch-contacts", f'"{piece.strip()}" is not written like "30-15: run start".')
         if match.group(1) == match.group(2):
-            raise PointError("contacts-syntax", f'"{piece.strip()}" joins a pin to itself.')
+            raise PointError("switch-contacts", f'"{piece.strip()}" joins a pin to itself.')
         found.append(SwitchContact(match.group(1), match.group(2), positions))
     if not found:
-        raise PointError("contacts-syntax", "The switch has no contacts.")
+        raise PointError("switch-contacts", "The switch has no contacts.")
     return tuple(found)
 
 

@@ -1,7 +1,7 @@
 """From a machine folder to a checked Machine, or to every problem in it at once.
 
-Reading goes in two rounds: first each value by itself, then, once all values are sound, what refers to what. So one
-slip of spelling is reported where it was made and not again at every place that refers to it.
+Reading goes in two rounds: first each value by itself, then, once all values are sound, what refers to
+what. So one slip of spelling is reported where it was made and not again at every place that refers to it.
 """
 
 from __future__ import annotations
@@ -30,13 +30,13 @@ from halfsplit.machine.reading_states import read_functions, read_states
 from halfsplit.machine.reading_wires import read_wires
 from halfsplit.machine.rules import check_references
 from halfsplit.machine.rules_wiring import check_wiring
-from halfsplit.machine.source import Entries, parse_yaml, read_yaml
+from halfsplit.machine.source import Entries, Written, parse_yaml, read_yaml
 from halfsplit.machine.upgrades import FORMAT, NEWEST, refusal, upgraded, version_of
 
 MACHINE_FILE = "machine.yaml"
 SECTIONS = (
-    "format", "machine", "cautions", "zones", "access", "families", "runs", "connectors", "parts", "wires", "states",
-    "functions",
+    "format", "machine", "cautions", "zones", "access", "families", "runs", "connectors", "parts", "wires",
+    "states", "functions",
 )  # fmt: skip
 
 
@@ -69,8 +69,13 @@ def machine_of_text(text: str, file: str = MACHINE_FILE) -> tuple[Machine | None
     return _machine_of(parse_yaml(text, file, problems), problems, Path(file))
 
 
+def machine_of_values(written: Written | None, file: Path) -> tuple[Machine | None, tuple[Problem, ...]]:
+    """As read_machine, for values already taken apart; csv files are looked for beside ``file``."""
+    return _machine_of(written, [], file)
+
+
 def _machine_of(
-    written: object, problems: list[Problem], file: Path
+    written: Written | None, problems: list[Problem], file: Path
 ) -> tuple[Machine | None, tuple[Problem, ...]]:
     report = Report(problems)
     machine = _read(written, report, file) if written is not None else None
@@ -79,7 +84,7 @@ def _machine_of(
     return machine, ()
 
 
-def _read(written: object, report: Report, file: Path) -> Machine | None:
+def _read(written: Written | None, report: Report, file: Path) -> Machine | None:
     start = Place(str(file), 1)
     if not isinstance(written, Entries):
         report.add("wrong-type", start, "A machine file is a mapping that begins with format: and machine:.")
@@ -247,7 +252,7 @@ def _ids_once(report: Report, machine: Machine) -> None:
 
 
 def fingerprint(machine: Machine) -> str:
-    """A hash of everything the file says, apart from comments, layout, order of keys and places in the files."""
+    """A hash of everything the file says, apart from comments, layout, order of keys and line numbers."""
     text = json.dumps(plain(replace(machine, fingerprint="")), sort_keys=True, ensure_ascii=True)
     return hashlib.sha256(text.encode()).hexdigest()
 

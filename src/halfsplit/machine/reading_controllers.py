@@ -20,7 +20,7 @@ MAX_FMI = 31  # 5 bits, SAE J1939-73
 
 @cache
 def controller_table() -> Mapping[tuple[str, str], Mapping[str, str]]:
-    """Rows of controller.csv by (block, attribute): what a controller's blocks may hold, with defaults and ranges."""
+    """Rows of controller.csv by (block, attribute): what the blocks may hold, with defaults and ranges."""
     text = resources.files("halfsplit.machine").joinpath("controller.csv").read_text(encoding="utf-8")
     return {(row["block"], row["attribute"]): row for row in csv.DictReader(text.splitlines())}
 
@@ -36,7 +36,7 @@ def _default(block: str, attribute: str, system_v: float, level_v: float = 0.0) 
 
 
 def _quantity(
-    fields: Fields, key: str, block: str, attribute: str, system_v: float, level_v: float = 0.0
+    fields: Fields, key: str, block: str, attribute: str, system_v: float, *, level_v: float = 0.0
 ) -> float:
     row = controller_table()[block, attribute]
     low, _, high = row["range"].partition("..")
@@ -134,8 +134,8 @@ def _input(block: Fields, pin: str, assumed: _Assumed, system_v: float) -> Input
     if block.has("to") and block.text("to") != "supply":
         to_v = block.quantity("to", "voltage", 0.0, 1.0, 32.0)
     level_v = to_v if pull == "up" and to_v else system_v
-    high = _quantity(block, "high_above", "input", "high_above_v", system_v, level_v)
-    low = _quantity(block, "low_below", "input", "low_below_v", system_v, level_v)
+    high = _quantity(block, "high_above", "input", "high_above_v", system_v, level_v=level_v)
+    low = _quantity(block, "low_below", "input", "low_below_v", system_v, level_v=level_v)
     if high < low:
         key = "high_above" if block.has("high_above") else "low_below"
         said = f"{block.what}: high_above ({high:g} V) must not be less than low_below ({low:g} V)."
@@ -165,10 +165,7 @@ def _range(block: Fields) -> tuple[float, float] | None:
         said = f"{block.name('range')} must be two voltages like [0.3 V, 4.7 V]."
         block.report.add("wrong-type", block.place_of("range"), said, key="range")
         return None
-    volts = [
-        read_quantity(block.report, word.text, "voltage", word.place, block.name("range"), "range")
-        for word in words
-    ]
+    volts = [read_quantity(block.report, word, "voltage", block.name("range"), "range") for word in words]
     if volts[0] is None or volts[1] is None:
         return None
     if volts[0] >= volts[1]:

@@ -25,7 +25,7 @@ from halfsplit.machine.source import Text
 
 @dataclass(frozen=True, slots=True)
 class Setting:
-    """What parts need to know of their machine: system voltage, bodies and the only zone, if there is just one."""
+    """What parts need to know of their machine: system voltage, and the only zone if there is just one."""
 
     system_v: float
     bodies: tuple[str, ...]
@@ -102,9 +102,8 @@ def _part(fields: Fields, name: str, kind: Kind, setting: Setting, place: Place)
     plugs = _plugs(fields, part)
     fields.done()
     return Part(
-        part.id, part.kind, part.name, part.zone, part.values, plugs, part.access, part.controller, part.assumed,
-        part.place,
-    )  # fmt: skip
+        part.id, part.kind, part.name, part.zone, part.values, plugs, part.access, part.controller,
+        part.assumed, part.place, )  # fmt: skip
 
 
 def _value(fields: Fields, attribute: Attribute) -> Value | None:
@@ -196,7 +195,9 @@ def _plugs(fields: Fields, part: Part) -> dict[str, tuple[str, str]]:
                 report.add("no-such-pin", at, said, close, "plugs")
             elif pin in found:
                 was = ".".join(found[pin])
-                said = f"{fields.what}: pin {pin} is in cavity {was} already and cannot be in {connector}.{cavity} too."
+                said = (
+                    f"{fields.what}: pin {pin} is in {was} already and cannot be in {connector}.{cavity} too."
+                )
                 report.add("pin-plugged-twice", at, said, key="plugs")
             else:
                 found[pin] = (connector, cavity)
@@ -218,7 +219,7 @@ def setting_value(report: Report, part: Part, text: str, place: Place, what: str
         fields = Fields(report, None, what, place)
         return _set_quantity(fields, text, quantity, attribute, part.id)
     else:
-        said = f"{what} sets {part.id}, a {part.kind}; only switches, sensors, senders and alternators can be set."
+        said = f"{what} sets {part.id}, a {part.kind}; only switches, sensors and alternators can be set."
         report.add("not-settable", place, said, key="set")
         return None
     if text in words:
@@ -232,13 +233,6 @@ def setting_value(report: Report, part: Part, text: str, place: Place, what: str
 
 
 def _set_quantity(fields: Fields, text: str, quantity: str, attribute: Attribute, part: str) -> float | None:
-    return read_quantity(
-        fields.report,
-        text,
-        quantity,
-        fields.place,
-        f"{fields.what}, {part}",
-        "set",
-        attribute.low,
-        attribute.high,
-    )
+    said = f"{fields.what}, {part}"
+    limits = (attribute.low, attribute.high)
+    return read_quantity(fields.report, Text(text, fields.place), quantity, said, "set", within=limits)

@@ -170,8 +170,9 @@ def read_connectors(
 ) -> dict[str, Connector]:  # fmt: skip
     """The connectors by id.
 
-    ``zone_of_part`` gives for a connector the zone of the part plugged into it; ``used`` the cavities named by plugs
-    and wires, from which a missing grid is made; ``single_zone`` the machine's zone when it has only one.
+    ``zone_of_part`` gives for a connector the zone of the part plugged into it; ``used`` the cavities named
+    by plugs and wires, from which a missing grid is made; ``single_zone`` the machine's zone when it has
+    only one.
     """
     found = {}
     for name, value, place in top.mapping("connectors"):
@@ -235,7 +236,7 @@ def _cavities(fields: Fields) -> Grid | None:
         match = _GRID.fullmatch(text)
         size = (int(match.group(1)), int(match.group(2))) if match else (0, 0)
         if not 0 < size[0] * size[1] <= MAX_CAVITIES:
-            said = f'{fields.what}: "{short(text)}" is not a grid like 2x6 (rows x columns), at most {MAX_CAVITIES}.'
+            said = f'{fields.what}: "{short(text)}" is not a grid like 2x6 of at most {MAX_CAVITIES}.'
             fields.report.add("bad-grid", fields.place_of("grid"), said, key="grid")
             return {}
         return {str(r * size[1] + c + 1): (r, c) for r in range(size[0]) for c in range(size[1])}

@@ -155,7 +155,8 @@ def _function(fields: Fields, name: str, parts: Mapping[str, Part], place: Place
         kind = parts[watch].kind if watch in parts else ""
     usual = _usual_measure(kind)
     if not usual and kind:
-        said = f"{fields.what} watches {watch}, a {kind}; a person can watch {', '.join([*LOADS, 'relay', 'controller'])}"
+        can = ", ".join([*LOADS, "relay", "controller"])
+        said = f"{fields.what} watches {watch}, a {kind}; a person can watch {can}"
         report.add("watches-nothing", at, f"{said} or a message.", key="watch")
         return None
     measure = fields.choice("measure", MEASURES, usual or "volts")

@@ -42,7 +42,8 @@ def read_wires(top: Fields, folder: Path) -> dict[str, Wire]:
         wire = _wire(top.report, row, number)
         if wire.id in found:
             first = found[wire.id].place
-            said = f"Wire {short(wire.id)} stands here a second time, first in line {first.line if first else 0}."
+            before = first.line if first else 0
+            said = f"Wire {short(wire.id)} stands here a second time, first in line {before}."
             top.report.add("duplicate-id", row.place, said, key="wire")
         else:
             found[wire.id] = wire
@@ -73,7 +74,7 @@ def _rows_of_list(top: Fields) -> list[_Row]:
 
 def _rows_of_file(top: Fields, name: Text, folder: Path) -> list[_Row]:
     if not name.text.endswith(".csv") or "/" in name.text or "\\" in name.text or name.text.startswith("."):
-        said = f'wires: "{short(name.text)}" must be the name of a csv file in the machine\'s folder, like wires.csv.'
+        said = f'wires: "{short(name.text)}" must name a csv file in the machine\'s folder, like wires.csv.'
         top.report.add("wires-name", name.place, said, "wires.csv")
         return []
     if not (folder / name.text).is_file():
@@ -117,7 +118,7 @@ def rows_of_csv(text: str, file: str, report: Report) -> list[_Row]:
                 return []
         elif len(cells) != len(header):
             code = "short-row" if len(cells) < len(header) else "long-row"
-            said = f"The row has {len(cells)} cells, the header {len(header)}; leave a cell empty rather than out."
+            said = f"The row has {len(cells)} cells, the header {len(header)}; leave cells empty, not out."
             report.add(code, place, said)
         else:
             by_column = dict(zip(header, cells, strict=True))
@@ -163,11 +164,10 @@ def _wire(report: Report, row: _Row, number: int) -> Wire:
     size, length = row.get("size"), row.get("length")
     area_m2 = length_m = None
     if size[0]:
-        area_m2 = read_quantity(report, size[0], "area", size[1], f"{what}, size", "size", *AREA_LIMITS)
+        area_m2 = read_quantity(report, Text(*size), "area", f"{what}, size", "size", within=AREA_LIMITS)
     if length[0]:
-        length_m = read_quantity(
-            report, length[0], "length", length[1], f"{what}, length", "length", *LENGTH_LIMITS
-        )
+        said = f"{what}, length"
+        length_m = read_quantity(report, Text(*length), "length", said, "length", within=LENGTH_LIMITS)
     run, run_place = row.get("run")
     if run:
         report.refer("run", run, what, run_place)

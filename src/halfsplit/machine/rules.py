@@ -4,24 +4,25 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
+from halfsplit.errors import Problem
 from halfsplit.machine.conditions import names, parse
 from halfsplit.machine.fields import Reference, Report, near
 from halfsplit.machine.model import Controller, Machine, Place
 
 #: Reference kind -> problem code.
 _CODE = {
-    "zone": "no-such-zone", "access step": "no-such-access", "caution": "no-such-caution", "run": "no-such-run",
-    "body": "no-such-body", "bus": "no-such-bus", "part": "no-such-part", "connector": "no-such-connector",
-    "state": "no-such-state",
+    "zone": "no-such-zone", "access step": "no-such-access", "caution": "no-such-caution",
+    "run": "no-such-run", "body": "no-such-body", "bus": "no-such-bus", "part": "no-such-part",
+    "connector": "no-such-connector", "state": "no-such-state",
 }  # fmt: skip
 
 
 def check_references(machine: Machine, report: Report) -> None:
-    """Note every name that names nothing, loops of access steps, and names in conditions that mean nothing."""
+    """Note names that name nothing, loops of access steps, and names in conditions that mean nothing."""
     known: dict[str, Iterable[str]] = {
-        "zone": machine.zones, "access step": machine.access, "caution": machine.cautions, "run": machine.runs,
-        "body": machine.bodies, "bus": machine.buses, "part": machine.parts, "connector": machine.connectors,
-        "state": machine.states,
+        "zone": machine.zones, "access step": machine.access, "caution": machine.cautions,
+        "run": machine.runs, "body": machine.bodies, "bus": machine.buses, "part": machine.parts,
+        "connector": machine.connectors, "state": machine.states,
     }  # fmt: skip
     for reference in report.references:
         if reference.name not in known[reference.kind]:
@@ -72,11 +73,10 @@ def _conditions(machine: Machine, report: Report) -> None:
         written = [("output", pin, output.when) for pin, output in controller.outputs.items()]
         written += [("sends", name, text) for name, text in controller.sends.items()]
         written += [("codes", name, code.when) for name, code in controller.codes.items()]
-        heard = heard_messages(controllers, part)
         for block, name, text in written:
             place = report.places.get(("condition", part, block, name), machine.parts[part].place)
             for word in names(parse(text)):
-                _condition_name(report, word, part, controllers, heard, place)
+                _condition_name(report, word, part, controllers, place)
 
 
 def heard_messages(controllers: dict[str, Controller], part: str) -> dict[str, str]:
@@ -91,11 +91,10 @@ def heard_messages(controllers: dict[str, Controller], part: str) -> dict[str, s
 
 
 def _condition_name(
-    report: Report, word: str, part: str, controllers: dict[str, Controller], heard: dict[str, str],
-    place: Place | None,
-) -> None:  # fmt: skip
+    report: Report, word: str, part: str, controllers: dict[str, Controller], place: Place | None
+) -> None:
     """Note ``word`` when it is not a name that a condition of ``part`` can use."""
-    own = controllers[part]
+    own, heard = controllers[part], heard_messages(controllers, part)
     prefix, dot, rest = word.partition(".")
     buses = {member.bus for member in own.buses}
     near_others = [
@@ -119,7 +118,8 @@ def _condition_name(
     else:
         every = ["alive", *(f"{p}.{name}" for p, found in choices.items() for name in found)]
         close = near(word, every) or next((name for name in every if name.partition(".")[2] == word), None)
-        said = f'part {part}: "{word}" is not a name of a condition; they begin with {", ".join(choices)} and a dot.'
+        begin = ", ".join(choices)
+        said = f'part {part}: "{word}" is not a name of a condition; they begin with {begin} and a dot.'
         report.add("condition-name", place, said, close)
 
 
@@ -146,3 +146,11 @@ def _messages_watched(machine: Machine, report: Report) -> None:
                 f'function {function.id}: the message "{message}" does not come to {receiver} over any bus.'
             )
             report.add("no-such-message", place, said, f"{close}@{receiver}" if close else None, "watch")
+
+
+def nothing_powered(machine: Machine, state: str) -> Problem:
+    """The problem of a state that feeds nothing; whoever solves the circuit finds it and reports it so."""
+    place = machine.states[state].place
+    file, line = (place.file, place.line) if place else (None, None)
+    said = f"state {state}: nothing on the machine carries current in it."
+    return Problem("nothing-powered", file, line, said)

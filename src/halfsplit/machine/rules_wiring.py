@@ -1,4 +1,4 @@
-"""Second round, second half: wires end on points that exist, cavities hold one thing, and what must be fed is wired."""
+"""Second round, second half: wires end on points, cavities hold one thing, what must be fed is wired."""
 
 from __future__ import annotations
 

@@ -1,8 +1,8 @@
 """Machine files as values that remember their line, before anybody asks what they mean.
 
 YAML is taken apart by PyYAML's C parser and put together here, so that every scalar stays the text that was
-written: ``no`` stays "no" and ``12:30`` stays "12:30". Files from strangers are bounded in size, depth and count,
-and anchors, aliases and tags are refused; none of them is needed to describe a machine.
+written: ``no`` stays "no" and ``12:30`` stays "12:30". Files from strangers are bounded in size, depth and
+count, and anchors, aliases and tags are refused; none of them is needed to describe a machine.
 """
 
 from __future__ import annotations
@@ -132,7 +132,7 @@ def read_text(path: Path, problems: list[Problem]) -> str | None:
 
 
 def read_yaml(path: Path, problems: list[Problem]) -> Written | None:
-    """The one value in the YAML file ``path``, or None; everything wrong with its form is added to ``problems``."""
+    """The value in the YAML file ``path``, or None; what is wrong with its form goes to ``problems``."""
     text = read_text(path, problems)
     return None if text is None else parse_yaml(text, str(path), problems)
 

@@ -1,7 +1,8 @@
 """Versions of the machine file format, apart from the program's own.
 
-Every version ever written stays readable: an old one is turned into the newest before it is read. There is one so
-far; the next adds its step to ``STEPS``, a function that changes the written values of version n into n + 1.
+Every version ever written stays readable: an old one is turned into the newest before it is read. There is
+one so far; the next adds its step to ``STEPS``, a function that changes the written values of version n
+into n + 1.
 """
 
 from __future__ import annotations

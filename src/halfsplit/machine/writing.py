@@ -1,7 +1,8 @@
 """A Machine back into machine file text: machine.yaml and wires.csv that read to an equal machine.
 
-What came from defaults is left out again, so that a better default later reaches the file too. Numbers are written
-with a fitting prefix where that reads back to the very same value, and with every digit where it would not.
+What came from defaults is left out again, so that a better default later reaches the file too. Numbers are
+written with a fitting prefix where that reads back to the very same value, and with every digit where it
+would not.
 """
 
 from __future__ import annotations
@@ -154,7 +155,8 @@ def _given(pairs: Mapping[str, Plain | None]) -> dict[str, Plain]:
 
 def _head(machine: Machine) -> dict[str, Plain]:
     return _given({
-        "id": machine.id,  # written even where the folder's name gave it, since the folder may be another one now
+        # Written even where the folder's name gave it, since the folder may be another one now.
+        "id": machine.id,
         "name": machine.name,
         "maker": machine.maker,
         "invented": _yes(machine.invented) if machine.invented else None,
@@ -185,7 +187,7 @@ def _access(machine: Machine) -> dict[str, Plain]:
                 "after": list(step.after),
                 "cautions": list(step.cautions),
             }
-        )  # fmt: skip
+        )
         for step in machine.access.values()
     }
 
@@ -211,7 +213,7 @@ def _runs(machine: Machine) -> dict[str, Plain]:
                 "flexes": "yes" if run.flexes else None,
                 "protection": run.protection if run.protection != "tape" else None,
             }
-        )  # fmt: skip
+        )
         for run in machine.runs.values()
     }
 
@@ -314,7 +316,9 @@ def _controller(controller: Controller, assumed: frozenset[str]) -> dict[str, Pl
         "bus": {m.bus: block(f"bus.{m.bus}", {"high": m.high, "low": m.low}) for m in controller.buses},
         "sends": dict(controller.sends),
         "codes": {
-            code.id: _given({"spn": str(code.spn), "fmi": str(code.fmi), "when": code.when, "text": code.text})
+            code.id: _given(
+                {"spn": str(code.spn), "fmi": str(code.fmi), "when": code.when, "text": code.text}
+            )
             for code in controller.codes.values()
         },
     }  # fmt: skip

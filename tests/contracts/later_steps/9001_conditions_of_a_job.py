@@ -1,4 +1,4 @@
-"""Stands in for the step of a later version: a column more, and a table made anew with its rows moved over."""
+"""Stands in for a later version's step: a column more, and a table made anew with its rows moved over."""
 
 from __future__ import annotations
 

@@ -2,8 +2,9 @@
 
     python tests/contracts/stores/make_store.py
 
-writes ``jobs-FORM.sqlite3`` for the form this version knows and ``jobs-FORM.events.jsonl``, what must be read from
-it. Run it once when a new form is released, commit both, and never change them again. Everything in it is invented.
+writes ``jobs-FORM.sqlite3`` for the form this version knows and ``jobs-FORM.events.jsonl``, what must be read
+from it. Run it once when a new form is released, commit both, and never change them again. Everything in it
+is invented.
 """
 
 from __future__ import annotations
@@ -18,6 +19,7 @@ from halfsplit.jobs.events import (
     Cause,
     EntryRestored,
     EntryUndone,
+    Happening,
     JobClosed,
     JobOpened,
     JobReopened,
@@ -42,7 +44,7 @@ def main() -> None:
     file = HERE / f"jobs-{HEAD}.sqlite3"
     if file.exists():
         raise SystemExit(f"{file.name} is there; a released store is never made again")
-    whats = [
+    whats: list[Happening] = [
         ObservationRecorded(Symptom("horn", "key-on", "weak", 0.9, "yes"), "", 1.0, "größer als Ω"),
         AccessOpened("cab-tipped", 6.0),
         ObservationRecorded(

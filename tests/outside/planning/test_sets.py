@@ -1,4 +1,4 @@
-"""Conflicts and minimal diagnoses against the reference numbers mbd-1 to mbd-10, on devices simulated here."""
+"""Conflicts and minimal diagnoses against the reference numbers mbd-1 to mbd-10; devices simulated here."""
 
 from __future__ import annotations
 
@@ -43,8 +43,8 @@ INPUTS = {"A": 3, "B": 2, "C": 2, "D": 3, "E": 3}
 def arithmetic_possible(seen: Values, wrong: frozenset[str]) -> bool:
     """Whether some output of each part in ``wrong`` gives what was seen.
 
-    Wrong multipliers are free whole numbers; 0 to 12 covers every value that sums of 10 or 12 and readings of at
-    most 6 can need, since all sound multipliers give 6. A wrong adder's output is whatever was seen.
+    A wrong multiplier may give any whole number; -6 to 12 covers what the sums of 10 and 12 can need. A
+    wrong adder's output, and that of a wrong part whose output was read, is what was seen.
     """
     wanted = {"A1": seen["F"], "A2": seen["G"], **({"M1": seen["X"]} if "X" in seen else {})}
     free = [m for m in ("M1", "M2", "M3") if m in wrong]
@@ -58,7 +58,9 @@ def arithmetic_possible(seen: Values, wrong: frozenset[str]) -> bool:
     return False
 
 
-def finder(parts: list[str], possible: Callable[[frozenset[str]], bool]) -> Callable[..., frozenset[str] | None]:
+def finder(
+    parts: list[str], possible: Callable[[frozenset[str]], bool]
+) -> Callable[[frozenset[str]], frozenset[str] | None]:
     """Conflicts among the parts outside a set, from the test of what is possible with a set wrong."""
 
     def conflict_without(wrong: frozenset[str]) -> frozenset[str] | None:
@@ -68,7 +70,9 @@ def finder(parts: list[str], possible: Callable[[frozenset[str]], bool]) -> Call
     return conflict_without
 
 
-def all_minimal_conflicts(parts: list[str], possible: Callable[[frozenset[str]], bool]) -> set[frozenset[str]]:
+def all_minimal_conflicts(
+    parts: list[str], possible: Callable[[frozenset[str]], bool]
+) -> set[frozenset[str]]:
     """Every conflict that holds no smaller one, by trying all sets."""
     found: list[frozenset[str]] = []
     for size in range(1, len(parts) + 1):
@@ -112,10 +116,10 @@ def test_multipliers_and_adders_weighed(oracle: Oracle) -> None:
         seen = {name: value for name, value in given.items() if name != "p_fault"}
         chance = dict.fromkeys(ARITHMETIC, given["p_fault"])
 
-        def fits(wrong: frozenset[str], seen: Values = seen) -> float:
-            return float(arithmetic_possible(seen, wrong))
+        def possible(wrong: frozenset[str], seen: Values = seen) -> bool:
+            return arithmetic_possible(seen, wrong)
 
-        ranked, unseen = posterior_sets(chance, fits)
+        ranked, unseen = posterior_sets(chance, possible)
         assert unseen == pytest.approx(0.0, abs=1e-12)
         if "consistent_candidates" in wanted:
             assert len(ranked) == wanted["consistent_candidates"]
@@ -129,10 +133,10 @@ def test_multipliers_and_adders_weighed(oracle: Oracle) -> None:
         for name, weight in wanted.get("marginal", {}).items():
             assert found[name] == pytest.approx(weight, abs=1e-6)
         if "minimal_diagnoses" in wanted:
-            minimal = minimal_diagnoses(finder(list(ARITHMETIC), lambda w, fits=fits: bool(fits(w))), chance)
+            minimal = minimal_diagnoses(finder(list(ARITHMETIC), possible), chance)
             assert {m.members for m in minimal} == as_sets(wanted["minimal_diagnoses"])
         if "conflicts" in wanted:
-            smallest = all_minimal_conflicts(list(ARITHMETIC), lambda w, fits=fits: bool(fits(w)))
+            smallest = all_minimal_conflicts(list(ARITHMETIC), possible)
             assert smallest == as_sets(wanted["conflicts"])
 
 
@@ -280,14 +284,14 @@ def test_single_gates_of_larger_circuits(oracle: Oracle, repository: Path) -> No
         seen = circuit.outcome(values, {})
         seen[circuit.outputs.index(given["wrong_output"])] ^= 1
 
-        def fits(wrong: frozenset[str], *, circuit: Gates = circuit, values: Values = values,
-                 seen: list[int] = seen) -> float:  # fmt: skip
-            return float(circuit.possible(values, seen, wrong))
+        none = frozenset({"no single gate"})  # something to weigh where no single gate explains the output
 
-        chance = dict.fromkeys(circuit.names, 1e-4)
-        chance["no single gate"] = 1e-9  # keeps a set to weigh where no single gate explains the output
-        ranked, _ = posterior_sets(
-            chance, lambda wrong, fits=fits: 1.0 if "no single gate" in wrong else fits(wrong), most_members=1
-        )
-        single = [r for r in ranked if r.members != frozenset({"no single gate"})]
+        def fits(
+            wrong: frozenset[str], circuit: Gates = circuit, values: Values = values, seen: list[int] = seen
+        ) -> bool:
+            return wrong == frozenset({"no single gate"}) or circuit.possible(values, seen, wrong)
+
+        chance = dict.fromkeys([*circuit.names, *none], 1e-4)
+        ranked, _ = posterior_sets(chance, fits, most_members=1)
+        single = [r for r in ranked if r.members != none]
         assert len(single) == wanted["single_gate_diagnoses"], entry

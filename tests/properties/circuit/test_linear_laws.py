@@ -123,7 +123,9 @@ def test_sources_superpose(netlist: Netlist, data: st.DataObject) -> None:
 
 
 @given(linear(), st.data())
-def test_a_volt_here_drives_there_what_a_volt_there_drives_here(netlist: Netlist, data: st.DataObject) -> None:
+def test_a_volt_here_drives_there_what_a_volt_there_drives_here(
+    netlist: Netlist, data: st.DataObject
+) -> None:
     size = len(netlist.branches)
     here, there = data.draw(st.integers(0, size - 1)), data.draw(st.integers(0, size - 1))
     amps = []
@@ -141,8 +143,8 @@ def test_low_rank_changes_equal_a_new_factorisation(case: tuple[Netlist, tuple[C
     fast = solve_changes(system, changes)
     rows = [volts_row(netlist, name) for name in netlist.nodes]
     batch = settle_batch(system, [changes], rows).readings[0]
-    # Several opens that leave a stretch with nothing but the leak of 1 nS divide by that leak: with conductances
-    # up to 1 kS next to it, 12 of 16 digits are gone, which leaves 1e-3 V of a 24 V circuit in the worst case.
+    # Several opens that leave a stretch with nothing but the leak of 1 nS divide by that leak: with
+    # conductances up to 1 kS next to it, 12 of 16 digits are gone, which leaves 1e-3 V of a 24 V circuit.
     opens = sum(isinstance(change, Series) and math.isinf(change.added_ohm) for change in changes)
     tolerance = 1e-6 if opens < 2 else 1e-3
     scale = max(1.0, float(np.abs(exact.voltages).max()))
@@ -151,7 +153,9 @@ def test_low_rank_changes_equal_a_new_factorisation(case: tuple[Netlist, tuple[C
 
 
 @given(linear(most=14), st.data())
-def test_opens_with_a_floating_far_side_agree_with_fifty_digits(netlist: Netlist, data: st.DataObject) -> None:
+def test_opens_with_a_floating_far_side_agree_with_fifty_digits(
+    netlist: Netlist, data: st.DataObject
+) -> None:
     opened = data.draw(st.sampled_from(netlist.branches)).name
     truth = fifty_digits(netlist, opened)
     change = (Series(opened, math.inf),)

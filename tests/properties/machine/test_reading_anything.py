@@ -1,4 +1,4 @@
-"""Whatever stands in the files, reading ends with a machine or with a list of problems, never with a traceback."""
+"""Whatever stands in the files, reading ends with a machine or with problems, never with a traceback."""
 
 from __future__ import annotations
 
@@ -23,9 +23,9 @@ FOLDERS = [ROOT / "tests" / "cases" / "machine_files" / "good", *sorted(
 )]  # fmt: skip
 #: Characters that mean something to YAML, csv, quantities or points.
 PIECES = [
-    "{", "}", "[", "]", ":", ",", "'", '"', "#", "&a", "*a", "!!int", "-", "- ", "\t", "|", ">", "%", "@", "~", "null",
-    "\n", "  ", "0", "-1", "1e999", "99999999999999999999", "nan", " mohm", " kV", "é", "\x00", "\x85", "\ufeff",
-    "X1.1:p", "like", "kind: ", "zone: ", "---\n", "...", "? ", "\u2028",
+    "{", "}", "[", "]", ":", ",", "'", '"', "#", "&a", "*a", "!!int", "-", "- ", "\t", "|", ">", "%", "@",
+    "~", "null", "\n", "  ", "0", "-1", "1e999", "99999999999999999999", "nan", " mohm", " kV", "é", "\x00",
+    "\x85", "\ufeff", "\u2028", "X1.1:p", "like", "kind: ", "zone: ", "---\n", "...", "? ",
 ]  # fmt: skip
 
 

@@ -11,7 +11,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from halfsplit.machine.model import Machine
+from halfsplit.machine.model import Machine, Value
 from halfsplit.machine.reading import fingerprint, load_machine, plain
 from halfsplit.machine.reading_wires import AREA_LIMITS, LENGTH_LIMITS
 from halfsplit.machine.writing import minutes_text, quantity_text, write_machine
@@ -71,7 +71,7 @@ def varied(data: st.DataObject, machine: Machine) -> Machine:
         for wire in machine.wires.values()
     }
     states = dict(machine.states)
-    settings = {"S1": "run", "T1": draw(st.floats(0.1, 1e6))}
+    settings: dict[str, Value] = {"S1": "run", "T1": draw(st.floats(0.1, 1e6))}
     states["low"] = replace(states["low"], name=draw(TEXTS), minutes=draw(minutes), settings=settings)
     functions = dict(machine.functions)
     functions["pump"] = replace(
@@ -80,8 +80,8 @@ def varied(data: st.DataObject, machine: Machine) -> Machine:
     access = dict(machine.access)
     access["open-lid"] = replace(access["open-lid"], open_min=draw(minutes), name=draw(TEXTS))
     return replace(
-        machine, name=draw(TEXTS), about=draw(TEXTS), maker=draw(TEXTS), parts=parts, wires=wires, states=states,
-        functions=functions, access=access,
+        machine, name=draw(TEXTS), about=draw(TEXTS), maker=draw(TEXTS), parts=parts, wires=wires,
+        states=states, functions=functions, access=access,
     )  # fmt: skip
 
 
@@ -121,7 +121,8 @@ def test_five_hundred_wires_are_read_in_half_a_second(tmp_path: Path) -> None:
     splices = "\n".join(f"  J{n}: {{kind: splice, name: Joint {n}}}" for n in range(499))
     (tmp_path / "wires.csv").write_text("\n".join(rows), "utf-8")
     (tmp_path / "machine.yaml").write_text(
-        "format: halfsplit-machine/1\nmachine: {name: Long chain, invented: yes}\nparts:\n  BAT: {kind: battery}\n"
+        "format: halfsplit-machine/1\nmachine: {name: Long chain, invented: yes}\n"
+        "parts:\n  BAT: {kind: battery}\n"
         f"  H1: {{kind: lamp}}\n{splices}\nwires: wires.csv\nfunctions: {{lamp: {{watch: H1}}}}\n",
         "utf-8",
     )

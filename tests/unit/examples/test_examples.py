@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections import defaultdict
+from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
@@ -17,7 +18,7 @@ from halfsplit.circuit.meters import ohms
 from halfsplit.circuit.netlist import Netlist
 from halfsplit.circuit.observing import readout
 from halfsplit.circuit.settle import Outcome, settle
-from halfsplit.machine.model import AccessStep, Connector, Machine, Part, State, Zone
+from halfsplit.machine.model import AccessStep, Connector, Machine, Part, State, Wire, Zone
 from halfsplit.machine.reading import load_machine
 
 EXAMPLES = Path(__file__).resolve().parents[3] / "examples"
@@ -41,6 +42,8 @@ WIRE_A = {
     0.75: 6, 1: 10, 1.5: 14, 2.5: 20, 4: 30, 6: 40, 10: 60, 16: 90, 25: 120, 35: 150, 50: 200,
 }  # fmt: skip
 FUSE_SHARE = 0.8  # steady load over rating: common practice, no source
+#: Runs slowly on purpose, through its resistor.
+SLOW = frozenset({"blower-low"})
 LOAD_SHARE = 0.9  # least voltage at a working load over system voltage: common practice, no source
 
 
@@ -106,6 +109,19 @@ def disturbed(name: str, states: tuple[str, ...], change: Change) -> set[str]:
         for function, level in work(name, state, (change,)).levels.items()
         if level != healthy(name)[state].levels[function]
     }
+
+
+def onward(it: Machine, point: str, ends: Mapping[str, object]) -> list[str]:
+    """Points the current of a fuse goes on to: through connectors, splices, switches and relay contacts."""
+    owner, _, pin = point.partition(".")
+    part = it.parts.get(owner)
+    if part is None or part.kind == "splice":
+        return [point]
+    if part.kind == "relay" and pin == "30":
+        return [f"{owner}.87"]
+    if part.kind in ("switch", "contact_sensor"):
+        return [other for other in list(ends) if other.startswith(f"{owner}.") and other != point]
+    return []
 
 
 @pytest.mark.parametrize("name", NAMES)
@@ -268,6 +284,30 @@ def test_no_wire_carries_more_than_its_size_allows(name: str) -> None:
 
 
 @pytest.mark.parametrize("name", NAMES)
+def test_every_wire_behind_a_fuse_can_carry_the_fuses_rating(name: str) -> None:
+    it = machine(name)
+    plugged = {where: f"{p.id}.{pin}" for p in it.parts.values() for pin, where in p.plugs.items()}
+    ends: dict[str, list[tuple[Wire, str]]] = defaultdict(list)
+    for wire in it.wires.values():
+        a, b = (plugged.get((end.owner, end.pin), f"{end.owner}.{end.pin}") for end in (wire.a, wire.b))
+        ends[a].append((wire, b))
+        ends[b].append((wire, a))
+    wrong = []
+    for fuse in (part for part in it.parts.values() if part.kind == "fuse"):
+        seen: set[str] = set()
+        waiting = [f"{fuse.id}.2"]
+        while waiting:
+            for wire, far in ends[waiting.pop()]:
+                if wire.id in seen:
+                    continue
+                seen.add(wire.id)
+                if WIRE_A[round(wire.area_m2 * 1e6, 3)] < fuse.number("rating_a"):
+                    wrong.append((fuse.id, wire.id))
+                waiting += onward(it, far, ends)
+    assert wrong == []
+
+
+@pytest.mark.parametrize("name", NAMES)
 def test_no_contact_carries_more_than_its_family_allows(name: str) -> None:
     it = machine(name)
     wrong = [
@@ -287,7 +327,7 @@ def test_every_working_load_gets_at_least_90_percent_of_the_system_voltage(name:
     wrong = []
     for function in it.functions.values():
         part = it.parts.get(function.watch)
-        if part is None or part.kind not in LOAD_PINS or part.kind in ("led", "relay"):
+        if part is None or part.kind not in LOAD_PINS or part.kind in ("led", "relay") or function.id in SLOW:
             continue  # LEDs are watched by their current, relays by their contacts
         for state, want in function.expected.items():
             volts = healthy(name)[state].outcome.amps(f"load:{part.id}") * load_ohm(it, part)

@@ -30,7 +30,7 @@ from halfsplit.jobs.events import (
     utc_text,
     utc_time,
 )
-from halfsplit.observations import Complaint, Observation, Reading, Symptom
+from halfsplit.observations import Complaint, Look, Observation, Reading, Symptom, to_data
 
 WHEN = "2031-04-02T07:15:00Z"
 NOTE = Event("job-1", 2, WHEN, "", NoteAdded("rain", 1.5))
@@ -38,6 +38,8 @@ READING = Event(
     "job-1", 3, WHEN, "", ObservationRecorded(Reading("volts", "X1.1", "", "key-on", 9.8), "c", 2.0)
 )
 OPENED = Event("job-1", 1, WHEN, "", JobOpened("m", "f", "u", Complaint((Symptom("horn", "key-on", "off"),))))
+
+LOOK = to_data(Look("closed", "X1", True))
 
 
 def refused(text: str) -> str:
@@ -126,9 +128,9 @@ def test_not_a_number_is_refused() -> None:
         (with_data(READING, observation="volts"), "event-shape"),
         (with_data(READING, observation={"kind": "hunch"}), "event-shape"),
         (with_data(READING, observation={"kind": []}), "event-shape"),
-        (with_data(READING, observation={"kind": "look", "look": "open", "place": "X1", "found": 1}), "event-shape"),
-        (with_data(READING, observation={"kind": "look", "look": "nice", "place": "X1", "found": True}), "event-shape"),
-        (with_data(READING, observation={"kind": "look", "look": "open", "place": "X1"}), "event-shape"),
+        (with_data(READING, observation={**LOOK, "found": 1}), "event-shape"),
+        (with_data(READING, observation={**LOOK, "look": "nice"}), "event-shape"),
+        (with_data(READING, observation={"kind": "look", "look": "closed", "place": "X1"}), "event-shape"),
         (with_data(OPENED, complaint={"symptoms": 3}), "event-shape"),
         (with_data(OPENED, complaint={"symptoms": ["off"]}), "event-shape"),
         (with_data(OPENED, complaint={"symptoms": [{"kind": "action", "action": "other", "place": "X1"}]}),
@@ -141,6 +143,12 @@ def test_not_a_number_is_refused() -> None:
 )  # fmt: skip
 def test_what_is_not_an_event_is_refused_with_its_code(text: str, code: str) -> None:
     assert refused(text) == code
+
+
+def test_a_sound_look_is_taken_so_that_the_broken_ones_are_refused_for_what_is_broken() -> None:
+    event = from_json(with_data(READING, observation=LOOK))
+    assert isinstance(event.what, ObservationRecorded)
+    assert event.what.observation == Look("closed", "X1", True)
 
 
 def test_a_misspelt_kind_gets_the_nearest_one() -> None:
@@ -176,7 +184,8 @@ def test_a_backslash_and_the_letters_u0000_are_harmless_words() -> None:
 
 
 def test_an_older_version_of_a_kind_is_upgraded_on_reading(monkeypatch: pytest.MonkeyPatch) -> None:
-    # Two steps that a later version might have: first minutes were hours, before that the text was called words.
+    # Two steps that a later version might have: first minutes were hours, before that the text was called
+    # words.
     monkeypatch.setattr(module, "VERSIONS", {**module.VERSIONS, "note-added": 3})
     monkeypatch.setattr(
         module,

@@ -78,9 +78,12 @@ def test_entries_carry_number_time_person_minutes_and_content() -> None:
 
 def test_undone_entries_stay_in_the_list_and_count_for_nothing() -> None:
     done = job(
-        ObservationRecorded(READING, "c", 4.0), ObservationRecorded(LOOK, "d", 2.0), AccessOpened("cover", 1.0),
-        EntryUndone(2), EntryUndone(4),
-    )  # fmt: skip
+        ObservationRecorded(READING, "c", 4.0),
+        ObservationRecorded(LOOK, "d", 2.0),
+        AccessOpened("cover", 1.0),
+        EntryUndone(2),
+        EntryUndone(4),
+    )
     assert [(entry.number, entry.undone) for entry in done.entries] == [(2, True), (3, False), (4, True)]
     assert done.observations == (LOOK,)
     assert done.minutes == 2.0
@@ -95,8 +98,13 @@ def test_a_restored_entry_counts_again_in_its_old_place() -> None:
 
 
 def test_access_is_open_in_the_order_of_opening_and_shut_again() -> None:
-    steps = [AccessOpened("cover"), AccessOpened("cab"), AccessOpened("cover"), AccessClosed("cover"),
-             AccessClosed("hood")]  # fmt: skip
+    steps: list[Happening] = [
+        AccessOpened("cover"),
+        AccessOpened("cab"),
+        AccessOpened("cover"),
+        AccessClosed("cover"),
+        AccessClosed("hood"),
+    ]
     assert job(*steps).access_open == ("cab",)
     assert job(*steps, EntryUndone(5)).access_open == ("cover", "cab")
 

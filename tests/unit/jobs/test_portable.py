@@ -31,7 +31,7 @@ from halfsplit.jobs.model import Job, fold
 from halfsplit.jobs.opening import open_store
 from halfsplit.jobs.portable import Diverged, export_job, import_job, read_job_file, write_job_file
 from halfsplit.jobs.recording import load_job, open_job, record
-from halfsplit.jobs.store import JobStore, fingerprint_of
+from halfsplit.jobs.store import LARGEST_MACHINE_BYTES, JobStore, fingerprint_of
 from halfsplit.observations import Complaint, Reading, Symptom
 
 WHEN = "2031-04-02T07:15:00Z"
@@ -106,7 +106,8 @@ def test_the_bytes_depend_on_the_job_alone(tmp_path: Path) -> None:
     assert data != job_file("snow")
     events = read_job_file(data).events
     assert write_job_file(events, dict(reversed(FILES.items()))) == data
-    # Taken from this function once, so that another computer or a later version that writes other bytes is noticed.
+    # Taken from this function once, so that another computer or a later version that writes other bytes is
+    # noticed.
     assert (
         hashlib.sha256(data).hexdigest() == "1ae68bde892fa48cdada9280a4e1e739048e23f82d08cb3e8d443d0164e57644"
     )
@@ -190,7 +191,8 @@ def test_one_changed_byte_of_any_content_is_found() -> None:
 
 
 def test_random_damage_is_refused_or_changes_nothing_that_counts() -> None:
-    # A zip holds bytes nobody reads (dates, systems); damage there may pass, but never changes events or machine.
+    # A zip holds bytes nobody reads (dates, systems); damage there may pass, but never changes events or
+    # machine.
     data = job_file("rain")
     good = read_job_file(data)
     chance = random.Random(7)
@@ -228,8 +230,10 @@ def test_missing_and_unexpected_files_are_found() -> None:
 
 @pytest.mark.parametrize(
     "name",
-    ["machine/../../up", "machine//etc/x", "../up", "/etc/x", "machine/c:x", "machine\\x", "machine/a\\..\\b", "machine/",
-     "Machine/x", "events.jsonl/", "machine/nul\x07"],
+    [
+        "machine/../../up", "machine//etc/x", "../up", "/etc/x", "machine/c:x", "machine\\x",
+        "machine/a\\..\\b", "machine/", "Machine/x", "events.jsonl/", "machine/nul\x07",
+    ],
 )  # fmt: skip
 def test_names_that_could_leave_the_folder_are_refused(name: str) -> None:
     files = contents(job_file("rain"))
@@ -260,9 +264,7 @@ def test_a_name_that_stands_twice_is_refused() -> None:
 
 def test_a_small_zip_that_unpacks_to_a_huge_file_is_refused_without_unpacking_it() -> None:
     files = contents(job_file("rain"))
-    bomb = zipped(
-        {**files, "machine/zeros": b"\0" * (portable.LARGEST_MACHINE_BYTES + 1)}, zipfile.ZIP_DEFLATED
-    )
+    bomb = zipped({**files, "machine/zeros": b"\0" * (LARGEST_MACHINE_BYTES + 1)}, zipfile.ZIP_DEFLATED)
     assert len(bomb) < 100_000
     assert refused(bomb) == "job-file-too-large"
 
@@ -296,7 +298,8 @@ def test_too_many_files_too_many_bytes_and_too_many_events(monkeypatch: pytest.M
 
 def test_an_entry_that_wants_a_password_is_refused() -> None:
     data = bytearray(job_file("rain"))
-    # Bit 0 of the general purpose flag, 6 bytes into each local header and 8 into each directory entry (APPNOTE 4.4.4).
+    # Bit 0 of the general purpose flag, 6 bytes into each local header and 8 into each directory entry
+    # (APPNOTE 4.4.4).
     for mark, offset in ((b"PK\x03\x04", 6), (b"PK\x01\x02", 8)):
         data[data.index(mark) + offset] |= 1
     assert refused(bytes(data)) == "job-file-torn"
@@ -322,8 +325,8 @@ def test_a_file_of_a_newer_format_gets_its_own_sentence() -> None:
         (b'{"format": "halfsplit-job/one"}', "job-file-torn"),
         (b'{"format": ["halfsplit-job/1"]}', "job-file-torn"),
         (b'{"format": "halfsplit-job/1"}', "job-file-tampered"),
-        (b'{"format": "halfsplit-job/1", "job": 1, "machine": "", "fingerprint": "", "events": 1, "files": {}}',
-         "job-file-tampered"),
+        (json.dumps({"format": "halfsplit-job/1", "job": 1, "machine": "", "fingerprint": "", "events": 1,
+                     "files": {}}).encode(), "job-file-tampered"),
         (b" " * 600_000, "job-file-too-large"),
     ],
 )  # fmt: skip

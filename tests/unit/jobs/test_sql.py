@@ -28,7 +28,8 @@ def test_every_connection_waits_for_the_disk_and_watches_references(tmp_path: Pa
                         name: connection.exec_driver_sql(f"PRAGMA {name}").scalar()
                         for name in ("journal_mode", "synchronous", "foreign_keys", "busy_timeout")
                     }
-                    # synchronous 2 is FULL: https://sqlite.org/pragma.html, checked against the library itself.
+                    # synchronous 2 is FULL: https://sqlite.org/pragma.html, checked against the library
+                    # itself.
                     assert found == {
                         "journal_mode": "wal",
                         "synchronous": 2,

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import pytest
 
 from halfsplit.errors import Problem, ProblemsError
@@ -9,12 +11,14 @@ from halfsplit.machine import upgrades
 from halfsplit.machine.conditions import ConditionError, names, parse
 from halfsplit.machine.fields import Report, near
 from halfsplit.machine.kinds import default_value, families, kinds
-from halfsplit.machine.model import Endpoint
+from halfsplit.machine.model import Endpoint, Value
 from halfsplit.machine.points import PointError, parse_point, switch_contacts
 from halfsplit.machine.reading import load_machine, machine_of_text
 from halfsplit.machine.reading_controllers import controller_table
 from halfsplit.machine.reading_wires import rows_of_csv
-from halfsplit.machine.source import Entries, parse_yaml
+from halfsplit.machine.source import Entries, Text, parse_yaml
+
+GOOD = Path(__file__).resolve().parents[2] / "cases" / "machine_files" / "good"
 
 
 def test_not_binds_closest_then_and_then_or() -> None:
@@ -72,7 +76,7 @@ def test_switch_contacts_are_pairs_with_positions() -> None:
 
 def test_every_row_of_the_kind_table_has_a_source_and_a_default_within_its_range() -> None:
     for kind in kinds().values():
-        values = {}
+        values: dict[str, Value] = {}
         for attribute in kind.attributes.values():
             assert attribute.source.strip(), (kind.name, attribute.name)
             assert attribute.meaning.strip(), (kind.name, attribute.name)
@@ -131,9 +135,19 @@ def test_yaml_scalars_keep_their_spelling_and_line() -> None:
     written = parse_yaml("a: no\nb: 12:30\nc: 0x10\nd:\ne: ~\nf: '~'\n", "m.yaml", problems)
     assert isinstance(written, Entries)
     assert not problems
-    texts = {key: value.text for key, value in written.values.items()}  # type: ignore[union-attr]  # all are texts
+    texts = {key: value.text for key, value in written.values.items() if isinstance(value, Text)}
     assert texts == {"a": "no", "b": "12:30", "c": "0x10", "d": "", "e": "", "f": "~"}
     assert written.keys["c"].line == 3
+
+
+def test_a_file_saved_by_a_windows_editor_reads(tmp_path: Path) -> None:
+    for name in ("machine.yaml", "wires.csv"):
+        text = (GOOD / name).read_text("utf-8").replace("\n", "\r\n")
+        (tmp_path / name).write_bytes(b"\xef\xbb\xbf" + text.encode())
+    machine = load_machine(tmp_path)
+    assert machine.wires["W9"].colour == "yellow"
+    assert machine.parts["M1"].place is not None
+    assert machine.parts["M1"].place.line == 31
 
 
 def test_billion_laughs_are_refused_at_the_first_anchor() -> None:

@@ -13,16 +13,19 @@ from halfsplit.machine.source import Entries, Items, Text, read_yaml
 CASES = Path(__file__).resolve().parents[2] / "cases" / "machine_files"
 FOLDERS = sorted(path for path in CASES.iterdir() if path.is_dir())
 
-#: Codes that no folder can show: size limits and permissions are tested below, the circuit's rule where it is solved.
+#: Codes that no folder can show: size limits and permissions are tested below, the circuit's rule where it is
+#: solved.
 NOT_FOLDERS = {"file-too-large", "file-unreadable", "nothing-powered"}
 
 
 def expected_of(folder: Path) -> list[tuple[str, str, int | None, str | None]]:
     problems: list = []
     written = read_yaml(folder / "expected.yaml", problems)
-    assert not problems and isinstance(written, Entries)
+    assert not problems
+    assert isinstance(written, Entries)
     about, listed = written.values["about"], written.values["problems"]
-    assert isinstance(about, Text) and about.text.endswith("."), "each case says in a sentence what is wrong"
+    assert isinstance(about, Text)
+    assert about.text.endswith("."), "each case says in a sentence what is wrong"
     assert isinstance(listed, Items)
     found = []
     for item in listed.items:
@@ -54,7 +57,7 @@ def test_every_code_has_a_case() -> None:
 
 
 def test_suggestions_cure_single_word_slips(tmp_path: Path) -> None:
-    """Putting the suggestion where the slip is gives a machine again, which shows that it is a good spelling."""
+    """Putting the suggestion where the slip is gives a machine again: it is a good spelling."""
     cured = 0
     for folder in FOLDERS:
         expected = expected_of(folder)

@@ -32,7 +32,11 @@ parts:
   F1: {kind: fuse, rating: 7.5 A}
   K1: {kind: relay, suppression_resistance: 470 ohm}
   H1: {kind: lamp, plugs: {X1: {1: "+", 3: "-"}}}
-  E1: {kind: controller, plugs: {X2: {A: B+, B: GND, K: OUT}}, outputs: {OUT: {}}, inputs: {IN: {pull: up, to: 5 V}}}
+  E1:
+    kind: controller
+    plugs: {X2: {A: B+, B: GND, K: OUT}}
+    outputs: {OUT: {}}
+    inputs: {IN: {pull: up, to: 5 V}}
 wires:
   - {from: BAT.+, to: F1.1}
   - {from: F1.2, to: X1.1}
@@ -131,7 +135,8 @@ def test_words_that_yaml_would_turn_into_something_else_stay_words() -> None:
 
 def test_like_takes_over_and_own_settings_win() -> None:
     text = SMALL + (
-        "states:\n  a: {set: {S1: on, S2: yes}}\n  b: {like: a, set: {S2: more}}\n  c: {like: b, set: {S3: low}}\n"
+        "states:\n  a: {set: {S1: on, S2: yes}}\n"
+        "  b: {like: a, set: {S2: more}}\n  c: {like: b, set: {S3: low}}\n"
     )
     assert machine_of(text).states["c"].settings == {"S1": "on", "S2": "more", "S3": "low"}
 

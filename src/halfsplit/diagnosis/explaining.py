@@ -1,0 +1,358 @@
+"""A check or a repair in plain words: cautions first, then steps, minutes, and what each result would mean.
+
+Nothing here tells anyone to pierce insulation, to defeat a guard or to work under an unsupported load. The general
+cautions follow trade_practice.md part 11; those of the machine come from its file.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from halfsplit.diagnosis.checks import Check, chassis_node
+from halfsplit.diagnosis.hunt import Hunt
+from halfsplit.diagnosis.naming import (
+    check_title,
+    function_name,
+    group_words,
+    named,
+    place_words,
+    point_words,
+    state_name,
+)
+from halfsplit.diagnosis.outcomes import Outcome, outcomes
+from halfsplit.diagnosis.planning import VERIFY_MIN, group_steps, state_minutes
+from halfsplit.diagnosis.space import RepairGroup
+from halfsplit.faults.modes import corrections
+from halfsplit.machine.model import Machine, State
+
+MANUAL = "Follow the maker's manual, local rules and licensed practice; they come before anything said here."
+POWER_OFF = "Key out and main switch off, battery off where the manual asks for it, before anything is unplugged."
+NO_PIERCING = (
+    "Never pierce insulation. Slide a thin probe along the wire at the back of the plug, or use a breakout lead; "
+    "do not spread a contact."
+)
+HOT = "Parts here get hot. Let them cool; keep hands and leads off exhaust and coolant parts."
+RAISED = (
+    "Anything raised rests on its prop, strut or stands before anyone reaches under it; hydraulics are not a support."
+)
+RUNNING = (
+    "The engine runs: park brake on, drive in neutral, clear of belts, fan and moving parts; never take the battery off."
+)
+OHMS = "Ohms only with the battery disconnected: ground side off first and on last."
+MAY_MOVE = "The machine may move or start when this is operated: everybody clear, wheels chocked."
+BATTERY_ORDER = "Battery: eye protection, no rings, no flame; ground side off first and on last."
+SAME_RATING = "Fit a fuse of the same rating only, never a bigger one or a link, and find out why it blew."
+
+#: The caution each entry of corrections.csv names.
+OF_CORRECTION = {"power-off": POWER_OFF, "battery-order": BATTERY_ORDER, "same-rating": SAME_RATING}
+#: Access that lifts something, by the words a machine file uses.
+_LIFTS = re.compile(r"rais|tip|tilt|lift|jack|prop|lower the|drop", re.IGNORECASE)
+
+
+@dataclass(frozen=True, slots=True)
+class Opening:
+    """An access step that is still closed: minutes to open it and to close it again later."""
+
+    step: str
+    name: str
+    open_min: float
+    close_min: float
+
+
+@dataclass(frozen=True, slots=True)
+class Minutes:
+    """Minutes of a step: its own work, opening and later closing, setting the machine, seeing whether it helped."""
+
+    own: float
+    opening: float
+    closing: float
+    setting: float
+    verifying: float = 0.0
+
+    @property
+    def total(self) -> float:
+        """All of them."""
+        return self.own + self.opening + self.closing + self.setting + self.verifying
+
+
+@dataclass(frozen=True, slots=True)
+class CheckWords:
+    """A check explained; ``outcomes`` are most likely first."""
+
+    check: Check
+    title: str
+    cautions: tuple[str, ...]
+    steps: tuple[str, ...]
+    openings: tuple[Opening, ...]
+    minutes: Minutes
+    outcomes: tuple[Outcome, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class RepairWords:
+    """A repair explained. ``odds`` is the chance that it is needed, ``success`` that the work cures it then;
+    ``look_for`` says what is probably wrong there, likeliest first."""
+
+    group: RepairGroup
+    title: str
+    work: str
+    where: str
+    cautions: tuple[str, ...]
+    steps: tuple[str, ...]
+    openings: tuple[Opening, ...]
+    minutes: Minutes
+    material: str
+    odds: float
+    success: float
+    look_for: tuple[str, ...]
+
+
+def explain_check(hunt: Hunt, check: Check) -> CheckWords:
+    """What to do for a check from where the machine stands now, and what its results would mean."""
+    machine = hunt.bench.machine
+    openings = _openings(machine, check.steps, hunt.situation.open_steps)
+    setting = state_minutes(machine, check.state, hunt.situation.state)
+    minutes = Minutes(
+        check.minutes, sum(one.open_min for one in openings), sum(one.close_min for one in openings), setting
+    )
+    return CheckWords(
+        check=check,
+        title=check_title(machine, check),
+        cautions=_check_cautions(machine, check, openings),
+        steps=tuple(_check_steps(machine, check, openings, hunt.situation.state)),
+        openings=openings,
+        minutes=minutes,
+        outcomes=outcomes(hunt, check),
+    )
+
+
+def explain_repair(hunt: Hunt, group: RepairGroup) -> RepairWords:
+    """What to do to mend a repair group, and what to look for while at it."""
+    machine, space = hunt.bench.machine, hunt.bench.space
+    steps = group_steps(machine, group)
+    openings = _openings(machine, steps, hunt.situation.open_steps)
+    number = next(at for at, one in enumerate(space.groups) if one.id == group.id)
+    correction = corrections()[group.correction]
+    states = list(dict.fromkeys(symptom.state for symptom in hunt.complaint.symptoms))
+    setting = sum(machine.states[state].minutes for state in states)
+    cautions = [
+        *_place_cautions(machine, group.zone, openings),
+        OF_CORRECTION.get(correction.caution, POWER_OFF),
+        *(text for state in states for text in _state_cautions(machine, machine.states[state])),
+        MANUAL,
+    ]
+    looks = _look_for(hunt, number)
+    words = [
+        *(_opening_words(machine, openings)),
+        f"Go to {place_words(machine, group.place)}, {_zone_words(machine, group.zone)}.",
+        *((f"Look for: {looks[0]}.",) if looks else ()),
+        f"{correction.text[0].upper()}{correction.text[1:]}.",
+        f"Put it back, then operate {_complained(hunt)} as it was complained about and say "
+        '"mended" or "not mended".',
+    ]
+    minutes = Minutes(
+        group.minutes, sum(one.open_min for one in openings), sum(one.close_min for one in openings), setting, VERIFY_MIN
+    )
+    return RepairWords(
+        group=group,
+        title=f"{group_words(machine, group)}",
+        work=correction.text,
+        where=f"{place_words(machine, group.place)}, {_zone_words(machine, group.zone)}",
+        cautions=_once(cautions),
+        steps=tuple(words),
+        openings=openings,
+        minutes=minutes,
+        material=correction.material,
+        odds=float(hunt.belief.group_odds()[number]),
+        success=group.success,
+        look_for=looks,
+    )
+
+
+def _complained(hunt: Hunt) -> str:
+    machine = hunt.bench.machine
+    names = [
+        f"{function_name(machine, one.function)} [{state_name(machine, one.state)}]" for one in hunt.complaint.symptoms
+    ]
+    return " and ".join(dict.fromkeys(names))
+
+
+def _look_for(hunt: Hunt, group: int) -> tuple[str, ...]:
+    """The faults of a group in words, likeliest first, each once."""
+    space, belief = hunt.bench.space, hunt.belief
+    weight = np.zeros(len(space.faults))
+    inside = space.hyp_group == group
+    np.add.at(weight, space.row_fault[space.hyp_row[inside]], belief.there[inside] + 1e-12)
+    order = [int(at) for at in np.argsort(-weight) if weight[at] > 0.0][:4]
+    return tuple(dict.fromkeys(space.faults[at].text for at in order))
+
+
+def _openings(machine: Machine, steps: Sequence[str], open_steps: frozenset[str]) -> tuple[Opening, ...]:
+    found = []
+    for step in steps:
+        if step not in open_steps:
+            one = machine.access[step]
+            found.append(Opening(step, one.name, one.open_min, one.close_min))
+    return tuple(found)
+
+
+def _once(texts: Iterable[str]) -> tuple[str, ...]:
+    return tuple(dict.fromkeys(text.strip() for text in texts if text.strip()))
+
+
+def _place_cautions(machine: Machine, zone: str, openings: Sequence[Opening]) -> list[str]:
+    """Cautions of everything opened on the way, of the zone, and the general ones they call for."""
+    ids = [caution for one in openings for caution in machine.access[one.step].cautions]
+    found = []
+    if zone:
+        ids.extend(machine.zones[zone].cautions)
+    found.extend(machine.cautions[one].text for one in ids)
+    if any(_LIFTS.search(f"{one.step} {one.name}") for one in openings):
+        found.append(RAISED)
+    if zone and machine.zones[zone].exposure.get("heat") == "high":
+        found.append(HOT)
+    return found
+
+
+def _state_cautions(machine: Machine, state: State) -> list[str]:
+    found = [machine.cautions[one].text for one in state.cautions]
+    turning = any(
+        machine.parts[part].kind == "alternator" and value == "running" for part, value in state.settings.items()
+    )
+    if turning:
+        found.append(RUNNING)
+    return found
+
+
+def _check_cautions(machine: Machine, check: Check, openings: Sequence[Opening]) -> tuple[str, ...]:
+    found: list[str] = []
+    if check.kind != "ohms" and check.state:
+        found.extend(_state_cautions(machine, machine.states[check.state]))
+    found.extend(_place_cautions(machine, check.zone, openings))
+    if check.kind in ("volts", "drop", "ohms") and check.place in machine.connectors:
+        found.append(NO_PIERCING)
+    if check.kind == "ohms":
+        found.append(OHMS)
+    if check.look == "thorough":
+        found.append(POWER_OFF)
+    if check.kind == "operate" and _moves(machine, check.function):
+        found.append(MAY_MOVE)
+    found.append(MANUAL)
+    return _once(found)
+
+
+def _moves(machine: Machine, function: str) -> bool:
+    part = machine.parts.get(machine.functions[function].watch)
+    return part is not None and part.kind in ("motor", "solenoid")
+
+
+def _zone_words(machine: Machine, zone: str) -> str:
+    return machine.zones[zone].name or zone
+
+
+def _opening_words(machine: Machine, openings: Sequence[Opening]) -> list[str]:
+    del machine
+    return [f"{one.name} ({one.open_min:g} min)." for one in openings]
+
+
+def _set_words(machine: Machine, state: str, current: str) -> str:
+    found = machine.states[state]
+    if state == current:
+        return f"Leave the machine as it is: {state_name(machine, state)}."
+    before = machine.states[current].settings if current in machine.states else {}
+    changed = {part: value for part, value in found.settings.items() if before.get(part) != value}
+    back = [part for part in before if part not in found.settings]
+    words = [_setting_words(machine, part, value) for part, value in changed.items()]
+    words += [f"{named(machine, part)} back at rest" for part in back]
+    said = [word for word in words if word]
+    tail = f": {'; '.join(said)}" if said else ""
+    return f"Set the machine: {state_name(machine, state)}{tail}."
+
+
+def _setting_words(machine: Machine, part: str, value: float | str | bool) -> str:
+    """What a person sets; what the machine sets itself (level, temperature, angle) is left to the state's name."""
+    kind = machine.parts[part].kind
+    if kind == "switch":
+        return f"{named(machine, part)} to {value}"
+    if kind == "alternator":
+        return "engine running" if value == "running" else "engine stopped"
+    return ""
+
+
+def _probe(machine: Machine, node: str) -> str:
+    """How a probe gets onto a point."""
+    words = point_words(machine, node)
+    owner = node.partition(":")[0].partition(".")[0]
+    return f"back-probe {words}" if owner in machine.connectors else f"touch {words}"
+
+
+def _check_steps(machine: Machine, check: Check, openings: Sequence[Opening], current: str) -> list[str]:
+    steps: list[str] = []
+    if check.kind == "ohms":
+        steps.append("Key out, main switch off, battery disconnected, ground side first.")
+    if check.look == "thorough":
+        steps.append("Key out and main switch off.")
+    steps.extend(_opening_words(machine, openings))
+    if check.zone:
+        steps.append(f"Go to {named(machine, check.place)}, {_zone_words(machine, check.zone)}.")
+    if check.kind not in ("ohms", "look") and check.state:
+        steps.append(_set_words(machine, check.state, current))
+    steps.extend(_doing(machine, check))
+    return steps
+
+
+def _doing(machine: Machine, check: Check) -> list[str]:
+    match check.kind:
+        case "operate":
+            words = machine.functions[check.function].words
+            return [f"Watch: {function_name(machine, check.function)}. Say {words[0]}, {words[1]} or {words[2]}."]
+        case "code":
+            return [f"Read the active codes of {named(machine, check.controller)}: is {check.code} among them?"]
+        case "volts":
+            ground = point_words(machine, check.minus)
+            where = "bright bare metal of the frame" if check.minus == chassis_node(machine) else ground
+            return [
+                f"Meter on DC volts. Red lead: {_probe(machine, check.plus)}.",
+                f"Black lead: {where}, away from the point under test.",
+                "Read with the plug mated and the load on.",
+            ]
+        case "drop":
+            return [
+                f"Meter on DC volts. Red lead: {_probe(machine, check.plus)}.",
+                f"Black lead: {_probe(machine, check.minus)}.",
+                "Read the loss with the load on.",
+            ]
+        case "ohms":
+            return [
+                "Meter on ohms; touch the leads together first and note what they show.",
+                f"One lead: {_probe(machine, check.plus)}. Other lead: {_probe(machine, check.minus)}.",
+            ]
+        case "move":
+            return [
+                f"Let somebody watch what was complained about. Move {named(machine, check.place)} by hand, "
+                "then its wires, one at a time.",
+                "Say whether anything flickers, cuts out or comes back.",
+            ]
+        case _:
+            return _looking(machine, check)
+
+
+def _looking(machine: Machine, check: Check) -> list[str]:
+    thing = named(machine, check.place)
+    match check.look:
+        case "closed":
+            return [f"Look at {thing} without opening it: latch home, seals, wires straight, traces of water."]
+        case "thorough":
+            return [
+                f"Unplug {thing}. Look into both halves with a light, down to the bottom of each socket.",
+                "Feel the grip of each contact, tug each wire lightly at the back.",
+                "Put it together again, latch home.",
+            ]
+        case "along":
+            return [f"Follow {thing} from end to end: rubbed spots, sharp edges, loose clips, swollen places."]
+        case _:
+            return [f"Look at {thing}: loose, burnt, cracked, green or white."]

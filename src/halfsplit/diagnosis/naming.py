@@ -1,0 +1,273 @@
+"""Places, points, checks and observations in the words of the trade, for steps, lists and reports.
+
+Ids of the drawing always stand in the words, so that a person finds them on the drawing and can type them.
+"""
+
+from __future__ import annotations
+
+from halfsplit.diagnosis.checks import Check
+from halfsplit.diagnosis.space import RepairGroup
+from halfsplit.machine.model import Endpoint, Machine, Wire
+from halfsplit.observations import (
+    Action,
+    CodeSeen,
+    Look,
+    Move,
+    Observation,
+    OutOfReach,
+    Reading,
+    Symptom,
+)
+from halfsplit.quantities import format_ohm, format_volts
+
+HALVES = {"p": "pin half", "s": "socket half"}
+POLES = {"+": "positive", "-": "negative"}
+LOOKS = {
+    "closed": "look over the closed connector",
+    "thorough": "open and look closely at",
+    "by-eye": "look at",
+    "along": "look along",
+}
+WORK = {
+    "unplug-refit": "unplugged and refitted",
+    "dry-clean": "opened, dried and cleaned",
+    "renew-contact": "renewed contact",
+    "renew-terminal": "renewed or tightened terminal",
+    "renew-splice": "renewed splice",
+    "repair-wire": "mended wire",
+    "tighten-stud": "cleaned and tightened stud",
+    "clean-post": "cleaned post and clamp",
+    "replace-fuse": "replaced fuse",
+    "replace-part": "replaced",
+    "charge-or-replace-battery": "charged or replaced battery",
+    "other": "worked on",
+}
+TO_DO = {
+    "unplug-refit": "unplug and refit",
+    "dry-clean": "open, dry and clean",
+    "renew-contact": "renew contact",
+    "renew-terminal": "renew or tighten terminal",
+    "renew-splice": "renew splice",
+    "repair-wire": "mend wire",
+    "tighten-stud": "clean and tighten stud",
+    "clean-post": "clean post and clamp",
+    "replace-fuse": "replace fuse",
+    "replace-part": "replace",
+    "charge-or-replace-battery": "charge or replace battery",
+    "other": "work on",
+}
+
+
+def named(machine: Machine, thing: str) -> str:
+    """A part, connector or run with its name in brackets: "X12 (Left frame to rear harness)"."""
+    name = ""
+    if thing in machine.connectors:
+        name = machine.connectors[thing].name
+    elif thing in machine.parts:
+        name = machine.parts[thing].name
+    elif thing in machine.runs:
+        name = machine.runs[thing].name
+    return f"{thing} ({name})" if name and name != thing else thing
+
+
+def wires_at(machine: Machine, end: str) -> tuple[Wire, ...]:
+    """The wires that end at a point, in the order of the file."""
+    return tuple(wire for wire in machine.wires.values() if end in (str(wire.a), str(wire.b)))
+
+
+def wire_words(wire: Wire) -> str:
+    """A wire with its colour: "violet/red wire W203"."""
+    return f"{wire.colour} wire {wire.id}" if wire.colour else f"wire {wire.id}"
+
+
+def point_words(machine: Machine, node: str) -> str:
+    """Where a probe goes, as a noun: "cavity 3 of X12 (Rear beam), pin half"."""
+    if node.startswith("body:"):
+        return f"bare metal of the {node.partition(':')[2]}"
+    if "@" in node:
+        wire, _, rest = node.partition("@")
+        return f"the terminal of wire {wire} on {_pin_words(machine, rest)}"
+    point, _, half = node.partition(":")
+    owner, _, pin = point.partition(".")
+    if owner in machine.connectors:
+        wires = ", ".join(wire_words(wire) for wire in wires_at(machine, node))
+        side = f", {HALVES[half]}" if half in HALVES else ""
+        colour = f", {wires}" if wires else ""
+        return f"cavity {pin} of {named(machine, owner)}{side}{colour}"
+    return _pin_words(machine, point)
+
+
+def _pin_words(machine: Machine, point: str) -> str:
+    owner, _, pin = point.partition(".")
+    if owner in machine.connectors:
+        return f"cavity {pin} of {named(machine, owner)}"
+    part = machine.parts.get(owner)
+    if part is not None and part.kind == "battery" and pin:
+        what = "post" if pin.endswith("post") else "clamp"
+        return f"the {POLES.get(pin[:1], pin)} {what} of {named(machine, owner)}"
+    kind = "stud " if part is not None and part.kind == "stud" else ""
+    return f"pin {pin} of {named(machine, owner)}" if pin else f"{kind}{named(machine, owner)}"
+
+
+def place_words(machine: Machine, place: str) -> str:
+    """A place of a fault or repair: a cavity, a terminal, a wire, a part, a connector."""
+    if "@" in place or place.partition(":")[2] in HALVES:
+        return point_words(machine, place)
+    if place in machine.wires:
+        wire = machine.wires[place]
+        ends = " to ".join(_short(end) for end in (wire.a, wire.b))
+        return f"{wire_words(wire)} ({ends})"
+    owner, _, pin = place.partition(".")
+    if pin and owner in machine.connectors:
+        return f"cavity {pin} of {named(machine, owner)}"
+    return _pin_words(machine, place)
+
+
+def _short(end: Endpoint) -> str:
+    return str(end)
+
+
+def group_words(machine: Machine, group: RepairGroup) -> str:
+    """What a repair group asks for: "renew contact: cavity 3 of X12 (Rear beam)"."""
+    return f"{TO_DO.get(group.correction, group.correction)}: {place_words(machine, group.place)}"
+
+
+def group_short(group: RepairGroup) -> str:
+    """The same in as few letters as a list allows: "renew contact X12.3"."""
+    return f"{TO_DO.get(group.correction, group.correction)} {group.place}"
+
+
+def state_name(machine: Machine, state: str) -> str:
+    """The name of a state, its id when it has none."""
+    found = machine.states.get(state)
+    return found.name if found is not None and found.name else state
+
+
+def function_name(machine: Machine, function: str) -> str:
+    """The name of a function, its id when it has none."""
+    found = machine.functions.get(function)
+    return found.name if found is not None and found.name else function
+
+
+def level_word(machine: Machine, function: str, level: str) -> str:
+    """A level in the function's own words: "dim", "runs"."""
+    at = {"off": 0, "weak": 1, "on": 2}.get(level)
+    if at is None or function not in machine.functions:
+        return "comes and goes" if level == "comes-and-goes" else level
+    return machine.functions[function].words[at]
+
+
+def check_title(machine: Machine, check: Check) -> str:
+    """A check in one line, without what must be opened."""
+    state = state_name(machine, check.state)
+    match check.kind:
+        case "operate":
+            return f"Operate: {function_name(machine, check.function)} [{state}]"
+        case "code":
+            text = _code_text(machine, check.controller, check.code)
+            return f"Read codes of {named(machine, check.controller)}: {check.code}{text} [{state}]"
+        case "volts":
+            return f"Volts at {point_words(machine, check.plus)} [{state}]"
+        case "drop":
+            return (
+                f"Voltage drop from {point_words(machine, check.plus)} "
+                f"to {point_words(machine, check.minus)} [{state}]"
+            )
+        case "ohms":
+            return f"Ohms between {point_words(machine, check.plus)} and {point_words(machine, check.minus)}"
+        case "move":
+            return f"Move {named(machine, check.place)} and watch"
+        case _:
+            words = LOOKS.get(check.look, "look at")
+            return f"{words[0].upper()}{words[1:]} {named(machine, check.place)}"
+
+
+def check_short(check: Check) -> str:
+    """A check in as few words as a list allows, ids only."""
+    match check.kind:
+        case "operate":
+            return f"operate {check.function} in {check.state}"
+        case "code":
+            return f"code {check.code} of {check.controller} in {check.state}"
+        case "volts":
+            return f"volts at {check.plus} in {check.state}"
+        case "drop":
+            return f"drop {check.plus} to {check.minus} in {check.state}"
+        case "ohms":
+            return f"ohms {check.plus} to {check.minus}"
+        case "move":
+            return f"move {check.place}"
+        case _:
+            return f"look {check.look} at {check.place}"
+
+
+def _code_text(machine: Machine, controller: str, code: str) -> str:
+    part = machine.parts.get(controller)
+    if part is None or part.controller is None or code not in part.controller.codes:
+        return ""
+    found = part.controller.codes[code]
+    text = f", {found.text}" if found.text else ""
+    return f" (SPN {found.spn} FMI {found.fmi}{text})"
+
+
+def subject_words(machine: Machine, observation: Observation) -> str:
+    """What an observation is about, without what was found."""
+    match observation:
+        case Symptom():
+            state = state_name(machine, observation.state)
+            return f"{function_name(machine, observation.function)} [{state}]"
+        case Reading():
+            minus = observation.minus
+            usual = not minus or minus.startswith("body:")
+            to = "" if usual else f" to {minus}"
+            state = "" if observation.quantity == "ohms" else f" [{state_name(machine, observation.state)}]"
+            return f"{observation.quantity} at {observation.plus}{to}{state}"
+        case Look():
+            return f"{LOOKS[observation.look]} {observation.place}"
+        case Move():
+            return f"move {observation.place}"
+        case CodeSeen():
+            return f"code {observation.code} of {observation.controller}"
+        case Action():
+            return f"{WORK[observation.action]} {observation.place}"
+        case OutOfReach():
+            return f"{observation.check}: out of reach"
+
+
+def found_words(machine: Machine, observation: Observation) -> str:
+    """What was found, in words; empty for work done."""
+    match observation:
+        case Symptom():
+            return level_word(machine, observation.function, observation.level)
+        case Reading():
+            value = observation.value
+            if observation.quantity == "ohms":
+                return format_ohm(value)
+            if observation.quantity == "lamp":
+                return ("dark", "dim", "lit")[min(2, max(0, round(value)))]
+            return volts_words(value) if observation.quantity == "volts" else f"{value:g} A"
+        case Look():
+            return observation.what or ("bad spot seen" if observation.found else "nothing bad seen")
+        case Move():
+            return "it reacted" if observation.changed else "nothing changed"
+        case CodeSeen():
+            return "active" if observation.active else "not active"
+        case Action():
+            return observation.note
+        case OutOfReach():
+            return observation.reason
+
+
+def volts_words(value: float) -> str:
+    """A voltage as a hand meter would be read out: "12.3 V", "850 mV", "0 V"."""
+    return "0 V" if abs(value) < 0.005 else format_volts(round(value, 2))
+
+
+def observation_words(machine: Machine, observation: Observation) -> str:
+    """Subject and finding in one line."""
+    found = found_words(machine, observation)
+    words = subject_words(machine, observation)
+    showing = getattr(observation, "showing", "unknown")
+    if not isinstance(observation, Symptom) and showing != "unknown":
+        found = f"{found}, fault {'showing' if showing == 'yes' else 'away'}"
+    return f"{words}: {found}" if found else words

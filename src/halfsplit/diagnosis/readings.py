@@ -1,0 +1,118 @@
+"""Voltage readings weighed together, because they share the machine's own tolerances.
+
+Two points on one wire read high together when the battery is fresh. Read one by one they would count as two
+proofs; together they count as what they are. The joint error is Gaussian: meter errors on their own, tolerances
+through the spread of every part (``circuit.spread``), and for each hypothesis the unknown severity along the
+line from one grid severity to the next. Each reading may also be an outlier (wrong pin), spread evenly.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from halfsplit.diagnosis import likelihood
+from halfsplit.diagnosis.space import Space
+from halfsplit.faults.signatures import Lines, Signatures
+from halfsplit.observations import OUTLIER_FLOOR, Reading
+
+Floats = NDArray[np.float64]
+
+#: Machines differ more than their stated tolerances now and then: share and width of the wide part; from memory.
+WIDE_SHARE = 0.15
+WIDE = 3.0
+#: Unknown severity of a pair's members, as a share of what they change; from memory.
+PAIR_GRADE = 0.15
+
+
+@dataclass(frozen=True, eq=False)
+class Block:
+    """Readings ``[n]`` with the precision matrix of their shared errors and the span of an outlier in V."""
+
+    readings: tuple[Reading, ...]
+    value: Floats
+    precision: Floats
+    log_determinant: float
+    span_v: float
+
+    def log_likelihood(self, predicted: Floats, along: Floats) -> Floats:
+        """Log density of all readings for predictions ``[N, n]`` with unknown severity along ``along [N, n]``."""
+        normal = self._log(predicted, along, 1.0)
+        wide = self._log(predicted, along, WIDE)
+        result: Floats = np.logaddexp(np.log1p(-WIDE_SHARE) + normal, np.log(WIDE_SHARE) + wide)
+        return result
+
+    def _log(self, predicted: Floats, along: Floats, scale: float) -> Floats:
+        count = len(self.value)
+        precision = self.precision / scale**2
+        off = self.value - predicted
+        weighed = off @ precision
+        towards = along @ precision
+        stretch = 1.0 + np.einsum("ij,ij->i", along, towards)
+        shared = np.einsum("ij,ij->i", off, towards)
+        distance = np.einsum("ij,ij->i", off, weighed) - shared**2 / stretch
+        log = -0.5 * (
+            distance + np.log(stretch) + self.log_determinant + 2.0 * count * math.log(scale)
+            + count * math.log(2.0 * math.pi)
+        )  # fmt: skip
+        # Each reading given the others, to let it be an outlier.
+        own = np.maximum(np.diag(precision) - towards**2 / stretch[:, None], 1e-12)
+        lean = weighed - towards * (shared / stretch)[:, None]
+        alone = -0.5 * lean**2 / own + 0.5 * np.log(own / (2.0 * math.pi))
+        odds = math.log(OUTLIER_FLOOR / (1.0 - OUTLIER_FLOOR) / self.span_v) - alone
+        result: Floats = log + count * math.log1p(-OUTLIER_FLOOR) + np.logaddexp(0.0, odds).sum(axis=1)
+        return result
+
+
+def block(signatures: Signatures, readings: Sequence[Reading]) -> Block:
+    """The block of voltage readings, in any states of one machine."""
+    rows = []
+    for reading in readings:
+        table = signatures.state(reading.state)
+        rows.append(table.spread_row(reading.plus, reading.minus or table.netlist.reference))
+    value = np.array([reading.value for reading in readings])
+    shared = np.array(rows)
+    meter = likelihood.METER_V + likelihood.METER_SHARE * np.abs(value)
+    covariance = shared @ shared.T + np.diag(meter**2)
+    _, log_determinant = np.linalg.slogdet(covariance)
+    return Block(
+        tuple(readings), value, np.linalg.inv(covariance), float(log_determinant), 1.3 * signatures.machine.system_v
+    )
+
+
+def predicted(signatures: Signatures, space: Space, readings: Sequence[Reading]) -> tuple[Floats, Floats]:
+    """Predictions and severity directions of every row and the healthy machine, ``[rows + 1, n]`` each."""
+    values, along = [], []
+    steps = np.maximum(
+        (space.row_after != np.arange(space.rows)).astype(np.float64)
+        + (space.row_before != np.arange(space.rows)),
+        1.0,
+    )
+    for reading in readings:
+        table = signatures.state(reading.state)
+        minus = reading.minus or table.netlist.reference
+        value = likelihood.volts_of(table, table.lines, reading.plus, minus)
+        way = np.zeros_like(value)
+        way[:-1] = likelihood.GRADE_SHARE * (value[space.row_after] - value[space.row_before]) / steps
+        values.append(value)
+        along.append(way)
+    return np.stack(values, axis=1), np.stack(along, axis=1)
+
+
+def predicted_lines(
+    signatures: Signatures, readings: Sequence[Reading], lines: Sequence[Lines]
+) -> tuple[Floats, Floats]:
+    """The same for given lines (one set of lines for each reading's state, in the order of the readings)."""
+    values, along = [], []
+    for reading, own in zip(readings, lines, strict=True):
+        table = signatures.state(reading.state)
+        minus = reading.minus or table.netlist.reference
+        value = likelihood.volts_of(table, own, reading.plus, minus)
+        healthy = likelihood.volts_of(table, table.lines, reading.plus, minus)[-1]
+        values.append(value)
+        along.append(PAIR_GRADE * (value - healthy))
+    return np.stack(values, axis=1), np.stack(along, axis=1)

@@ -1,0 +1,81 @@
+"""When a hunt ends, and in which words: mended, handed over, or not found."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+
+from halfsplit.diagnosis.hunt import Hunt
+from halfsplit.diagnosis.naming import group_short
+from halfsplit.diagnosis.pairs import FIRST, NONE, SECOND
+from halfsplit.diagnosis.planning import NO_REPAIR_ABOVE, Decision
+
+Kind = Literal["go on", "finish", "hand over", "not found"]
+#: A suspect below these odds is not passed on to whoever takes over; no source.
+WORTH_NAMING = 0.05
+
+
+@dataclass(frozen=True, slots=True)
+class Ending:
+    """How the hunt stands: ``kind``, ``words`` for the person, the groups to name as cause or to pass on."""
+
+    kind: Kind
+    words: str
+    groups: tuple[str, ...] = ()
+
+
+def cause_odds(hunt: Hunt) -> np.typing.NDArray[np.float64]:
+    """Chance for each repair group that it was or is the cause, mended or not, ``[groups]``."""
+    space, belief = hunt.bench.space, hunt.belief
+    result: np.typing.NDArray[np.float64] = belief.group_odds() + np.bincount(
+        space.hyp_group, weights=belief.gone, minlength=len(space.groups)
+    )
+    if len(belief.pool):
+        # A pair that is mended in part or whole counts for the members that are gone.
+        groups = space.row_group[belief.pool.rows]
+        np.add.at(result, groups[:, 0], belief.pairs[:, SECOND] + belief.pairs[:, NONE])
+        np.add.at(result, groups[:, 1], belief.pairs[:, FIRST] + belief.pairs[:, NONE])
+    return np.minimum(result, 1.0)
+
+
+def ending(hunt: Hunt, decision: Decision) -> Ending:
+    """Whether the hunt goes on, and what to say when it does not."""
+    space, belief = hunt.bench.space, hunt.belief
+    odds = cause_odds(hunt)
+    best = [int(at) for at in np.argsort(-odds)[:4] if odds[at] >= WORTH_NAMING]
+    ids = tuple(space.groups[at].id for at in best)
+    if decision.kind == "finish":
+        mended = round(100 * belief.mended)
+        if not best or belief.nothing > odds[best[0]]:
+            return Ending(
+                "not found",
+                f"Nothing is wrong now, as far as can be told ({mended} in 100), and no place stands out as the "
+                "cause. Note the conditions, protect what looks weak, tell the owner what to watch for, and "
+                "close the job as not found.",
+            )
+        return Ending(
+            "finish",
+            f"Mended, as far as can be told ({mended} in 100). Cause: {group_short(space.groups[best[0]])} "
+            f"({round(100 * odds[best[0]])} in 100). Run it the way it failed before handing it back, read the "
+            "same points again, then close up and close the job.",
+            ids,
+        )
+    if decision.kind == "hand-over":
+        named = "; ".join(f"{group_short(space.groups[at])} ({round(100 * odds[at])} in 100)" for at in best)
+        if belief.other > NO_REPAIR_ABOVE:
+            return Ending(
+                "hand over",
+                "No check within reach tells any more, and nothing in this machine's file explains what was seen "
+                "well. Something the file does not know of (added wiring, another system) or a wrong reading is "
+                "likelier. Hand over with the readings; repair nothing on these odds.",
+                ids,
+            )
+        return Ending(
+            "hand over",
+            f"No check within reach tells any more. Left are: {named or 'nothing that stands out'}. Reach a place "
+            "that was out of reach, mend the likeliest, or hand over with this list.",
+            ids,
+        )
+    return Ending("go on", "", ids)

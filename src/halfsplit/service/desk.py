@@ -1,0 +1,214 @@
+"""Where one person works: the store, the clock, who it is, and the machines looked at so far."""
+
+from __future__ import annotations
+
+import tempfile
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field, replace
+from datetime import datetime
+from pathlib import Path
+
+from halfsplit.diagnosis.checks import Check
+from halfsplit.diagnosis.fixed_idea import FixedIdea, fixed_idea
+from halfsplit.diagnosis.hunt import Bench, Hunt
+from halfsplit.errors import NotFound, UserError
+from halfsplit.jobs.events import AccessClosed, AccessOpened, ObservationRecorded, utc_text
+from halfsplit.jobs.model import Job
+from halfsplit.jobs.recording import load_job
+from halfsplit.jobs.store import JobStore
+from halfsplit.machine.model import Machine
+from halfsplit.machine.reading import MACHINE_FILE, load_machine
+from halfsplit.observations import Action, Observation
+
+CODES: dict[str, str] = {
+    "job-none-open": "No job is open, so there is none to go on with.",
+    "machine-changed": "The machine file kept with a job cannot be read by this version.",
+}
+
+
+@dataclass
+class Desk:
+    """One person's place of work. ``now`` gives the time with its zone; ``by`` goes into each entry.
+
+    Benches are kept by fingerprint, because the tables of a machine take a moment to make.
+    """
+
+    store: JobStore
+    now: Callable[[], datetime]
+    by: str = ""
+    benches: dict[str, Bench] = field(default_factory=dict)
+    standings: dict[str, Standing] = field(default_factory=dict)
+
+    def when(self) -> str:
+        """The time as events keep it."""
+        return utc_text(self.now())
+
+    def job(self, name: str | None = None) -> Job:
+        """The job of that id; without one, the open job that was touched last. Raises NotFound, UserError."""
+        if name:
+            return load_job(self.store, name)
+        lines = self.store.jobs(state="open")
+        if not lines:
+            raise UserError("job-none-open", "No job is open.", "Open one: halfsplit job open MACHINE.")
+        latest = max(lines, key=lambda line: (line.changed, line.opened, line.id))
+        return load_job(self.store, latest.id)
+
+    def bench(self, fingerprint: str) -> Bench:
+        """The bench of a machine kept in the store. Raises NotFound."""
+        if fingerprint not in self.benches:
+            machine_id = next(
+                (line.machine for line in self.store.jobs() if line.fingerprint == fingerprint), "machine"
+            )
+            self.benches[fingerprint] = Bench(machine_of(self.store.get_machine(fingerprint), machine_id))
+        return self.benches[fingerprint]
+
+    def standing(self, job: Job) -> Standing:
+        """The job worked through again from its entries; what was worked through before is gone on with."""
+        known = self.standings.get(job.id)
+        entries = tuple((entry.number, entry.undone) for entry in job.entries)
+        if known is not None and known.entries == entries[: len(known.entries)]:
+            standing = known
+        else:
+            standing = Standing(Hunt(self.bench(job.fingerprint), job.complaint), list(job.complaint.symptoms))
+            standing.numbers = [1] * len(standing.observations)
+        for entry in job.entries[len(standing.entries) :]:
+            if not entry.undone:
+                standing.take(entry.number, entry.what)
+        standing.entries = entries
+        self.standings[job.id] = standing
+        return standing
+
+
+@dataclass
+class Standing:
+    """How a job stands: its hunt, all observations with the numbers of their entries, minutes by place.
+
+    ``warning`` is the fixed idea noticed at the last observation, once for each place.
+    """
+
+    hunt: Hunt
+    observations: list[Observation]
+    numbers: list[int] = field(default_factory=list)
+    minutes_at: dict[str, float] = field(default_factory=dict)
+    open_now: list[str] = field(default_factory=list)
+    warning: FixedIdea | None = None
+    warned: set[str] = field(default_factory=set)
+    entries: tuple[tuple[int, bool], ...] = ()
+    pending_min: float = 0.0
+    touched: list[str] = field(default_factory=list)
+
+    @property
+    def machine(self) -> Machine:
+        """The machine the job is on."""
+        return self.hunt.bench.machine
+
+    def check(self, check_id: str) -> Check | None:
+        """A check of this hunt by its id, those for a function in any state included."""
+        for check in self.hunt.planner.checks:
+            if check.id == check_id:
+                return check
+        kind, _, rest = check_id.partition(" ")
+        function, _, state = rest.rpartition(" in ")
+        if kind == "operate" and function in self.machine.functions and state in self.machine.states:
+            return operate(self.machine, function, state)
+        return None
+
+    def take(self, number: int, what: object) -> None:
+        """Works one more standing entry in."""
+        if isinstance(what, AccessOpened):
+            self._open(what.step)
+            self.pending_min += what.minutes
+        elif isinstance(what, AccessClosed):
+            gone = {what.step, *_dependents(self.machine, what.step)}
+            self.open_now = [step for step in self.open_now if step not in gone]
+        elif isinstance(what, ObservationRecorded):
+            self._observe(number, what)
+        self.hunt.situation = replace(self.hunt.situation, open_steps=frozenset(self.open_now))
+
+    def _open(self, step: str) -> None:
+        if step in self.machine.access and step not in self.open_now:
+            self.open_now.append(step)
+
+    def _observe(self, number: int, what: ObservationRecorded) -> None:
+        check = self.check(what.check) if what.check else None
+        seen = what.observation
+        self.hunt.record(seen, check if not isinstance(seen, Action) else None)
+        self.observations.append(seen)
+        self.numbers.append(number)
+        if isinstance(seen, Action):
+            self.touched.append(f"{seen.action}:{seen.place}")
+        place = check.place if check is not None and check.zone else getattr(seen, "place", "")
+        place = place.partition(".")[0].partition("@")[0]
+        if place:
+            self.minutes_at[place] = self.minutes_at.get(place, 0.0) + what.minutes + self.pending_min
+            self.pending_min = 0.0
+        self._look_out()
+
+    def _look_out(self) -> None:
+        odds_at: dict[str, float] = {}
+        groups = self.hunt.bench.space.groups
+        for group, odds in zip(groups, self.hunt.belief.group_odds(), strict=True):
+            odds_at[group.owner] = odds_at.get(group.owner, 0.0) + float(odds)
+        found = fixed_idea(self.minutes_at, odds_at)
+        self.warning = found if found is not None and found.place not in self.warned else None
+        if found is not None:
+            self.warned.add(found.place)
+
+
+def operate(machine: Machine, function: str, state: str) -> Check:
+    """The check that operates a function in a state, whether anything is expected of it there or not."""
+    return Check(
+        f"operate {function} in {state}", "operate", function, "", (), machine.functions[function].minutes,
+        state=state, function=function,
+    )  # fmt: skip
+
+
+def _dependents(machine: Machine, step: str) -> set[str]:
+    """The steps that only hold while ``step`` is open."""
+    found: set[str] = set()
+    grew = True
+    while grew:
+        more = {
+            other.id for other in machine.access.values() if {step, *found} & set(other.after) and other.id not in found
+        }
+        grew = bool(more)
+        found |= more
+    return found
+
+
+def machine_files(path: Path) -> dict[str, bytes]:
+    """The files of a machine folder that make the machine: machine.yaml and the wire list it names.
+
+    Raises NotFound when there is no such file.
+    """
+    import yaml
+
+    file = path / MACHINE_FILE if path.is_dir() else path
+    if not file.is_file():
+        raise NotFound("machine folder or file", str(path))
+    text = file.read_bytes()
+    files = {MACHINE_FILE: text}
+    written = yaml.safe_load(text.decode("utf-8"))
+    wires = written.get("wires") if isinstance(written, dict) else None
+    if isinstance(wires, str):
+        files[wires] = (file.parent / wires).read_bytes()
+    return files
+
+
+def machine_of(files: Mapping[str, bytes], machine_id: str) -> Machine:
+    """The machine that kept files make. ``machine_id`` names the folder, which is the id where none is written."""
+    with tempfile.TemporaryDirectory(prefix="halfsplit-") as folder:
+        home = Path(folder) / (machine_id or "machine")
+        home.mkdir()
+        for name, content in files.items():
+            place = home / name
+            place.parent.mkdir(parents=True, exist_ok=True)
+            place.write_bytes(content)
+        try:
+            return load_machine(home)
+        except UserError as error:
+            raise UserError(
+                "machine-changed",
+                f"The machine file kept with this job cannot be read: {error}",
+                "It was written by another version of halfsplit.",
+            ) from error

@@ -1,0 +1,269 @@
+"""Keeping a job: undo, notes, access opened and closed, closing, reopening, the log, and files in and out."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from halfsplit.diagnosis.naming import group_short, observation_words
+from halfsplit.diagnosis.stopping import cause_odds, ending
+from halfsplit.errors import NotFound, UserError
+from halfsplit.jobs.events import (
+    NOT_FOUND,
+    AccessClosed,
+    AccessOpened,
+    Cause,
+    EntryRestored,
+    EntryUndone,
+    Happening,
+    JobClosed,
+    JobReopened,
+    NoteAdded,
+    NotFoundCause,
+    ObservationRecorded,
+)
+from halfsplit.jobs.model import Entry, Job, restore_of_latest, undo_of_latest
+from halfsplit.jobs.portable import SUFFIX, export_job, import_job
+from halfsplit.jobs.recording import record, record_all
+from halfsplit.machine.model import Machine
+from halfsplit.service.desk import Desk, Standing
+from halfsplit.service.results import JobList, JobListLine, Log, LogLine, Moved, NextStep, Recorded
+from halfsplit.service.working import find_group, head, keep, next_step
+
+CODES: dict[str, str] = {
+    "close-undecided": "The job is to be closed and no cause stands out; name it, or say not found.",
+    "file-there": "A file of that name is there already and is not written over.",
+    "file-unreadable": "A file cannot be read or written.",
+    "access-closed": "The access step is not open.",
+    "access-open": "The access step is open already.",
+}
+
+
+def undo(desk: Desk, job_id: str | None = None, entry: int | None = None) -> Recorded:
+    """Takes back the latest recording (all that was written in one step), or the entry of a number."""
+    job = desk.job(job_id)
+    if entry is not None:
+        events: list[Happening] = [EntryUndone(entry)]
+    else:
+        latest = undo_of_latest(job)
+        if isinstance(latest, JobReopened):
+            events = [latest]
+        else:
+            events = [EntryUndone(number) for number in _together(job, latest.entry)]
+    return _kept(desk, job, events)
+
+
+def restore(desk: Desk, job_id: str | None = None) -> Recorded:
+    """Takes back the latest undo."""
+    job = desk.job(job_id)
+    events = desk.store.events(job.id)
+    latest = restore_of_latest(job, events)
+    when = next(one.when for one in reversed(events) if one.what == EntryUndone(latest.entry))
+    undone = {entry.number for entry in job.entries if entry.undone}
+    again: list[Happening] = [
+        EntryRestored(one.what.entry)
+        for one in events
+        if isinstance(one.what, EntryUndone) and one.when == when and one.what.entry in undone
+    ]
+    return _kept(desk, job, again)
+
+
+def _kept(desk: Desk, job: Job, events: list[Happening]) -> Recorded:
+    found = keep(desk, job, events)
+    entries = {entry.number: entry for entry in desk.job(job.id).entries}
+    machine = desk.standing(desk.job(job.id)).machine
+    words = []
+    for event in events:
+        if isinstance(event, EntryUndone | EntryRestored) and event.entry in entries:
+            done = "taken back" if isinstance(event, EntryUndone) else "stands again"
+            words.append(f"{done}: {_entry_words(machine, entries[event.entry])}")
+    return Recorded(found.job, tuple(words) or ("job open again",), found.next)
+
+
+def _together(job: Job, number: int) -> list[int]:
+    """The entries written in the same step as ``number``, latest first."""
+    when = job.entry(number).when
+    found = []
+    for entry in reversed(job.entries):
+        if entry.undone or entry.number > number:
+            continue
+        if entry.when != when or not isinstance(entry.what, ObservationRecorded | AccessOpened | AccessClosed | NoteAdded):
+            break
+        found.append(entry.number)
+    return found
+
+
+def note(desk: Desk, text: str, job_id: str | None = None, minutes: float = 0.0) -> Recorded:
+    """Adds words for the record."""
+    job = desk.job(job_id)
+    found = keep(desk, job, [NoteAdded(text, minutes)])
+    return Recorded(found.job, (f"note: {text}",), found.next)
+
+
+def open_access(desk: Desk, step: str, job_id: str | None = None) -> Recorded:
+    """Notes an access step, and those it needs first, as opened."""
+    job = desk.job(job_id)
+    standing = desk.standing(job)
+    _known_step(standing, step)
+    if step in standing.open_now:
+        raise UserError("access-open", f'"{step}" is open already.')
+    order = _with_needs(standing.machine, step)
+    events: list[Happening] = [
+        AccessOpened(one, standing.machine.access[one].open_min) for one in order if one not in standing.open_now
+    ]
+    found = keep(desk, job, events)
+    return Recorded(found.job, tuple(f"opened: {one.step}" for one in events if isinstance(one, AccessOpened)), found.next)
+
+
+def close_access(desk: Desk, step: str = "", job_id: str | None = None) -> Recorded:
+    """Notes an access step as closed again; all open ones, last first, when none is named."""
+    job = desk.job(job_id)
+    standing = desk.standing(job)
+    if step:
+        _known_step(standing, step)
+        if step not in standing.open_now:
+            raise UserError("access-closed", f'"{step}" is not open.')
+    events = _closings(standing, step)
+    found = keep(desk, job, events)
+    return Recorded(found.job, tuple(f"closed: {one.step}" for one in events if isinstance(one, AccessClosed)), found.next)
+
+
+def _closings(standing: Standing, step: str = "") -> list[Happening]:
+    machine = standing.machine
+    chosen = [one for one in reversed(standing.open_now) if not step or one == step or step in _with_needs(machine, one)]
+    return [AccessClosed(one, machine.access[one].close_min) for one in chosen]
+
+
+def _with_needs(machine: Machine, step: str) -> list[str]:
+    order: list[str] = []
+
+    def visit(one: str) -> None:
+        for before in machine.access[one].after:
+            visit(before)
+        if one not in order:
+            order.append(one)
+
+    visit(step)
+    return order
+
+
+def _known_step(standing: Standing, step: str) -> None:
+    if step not in standing.machine.access:
+        raise NotFound("access step", step, standing.machine.access)
+
+
+def close_job(desk: Desk, cause: str = "", job_id: str | None = None, note_text: str = "") -> Log:
+    """Closes up what is open and closes the job. ``cause`` is a suspect, "not found", or "" for the one found.
+
+    Raises UserError("close-undecided") when "" is given and no cause stands out.
+    """
+    job = desk.job(job_id)
+    standing = desk.standing(job)
+    hunt = standing.hunt
+    odds = cause_odds(hunt)
+    ids = [group.id for group in hunt.bench.space.groups]
+    concluded: Cause | NotFoundCause = NOT_FOUND
+    if cause.strip().casefold() not in ("not found", "not-found"):
+        group = None
+        if cause.strip():
+            group = find_group(hunt, cause)
+        else:
+            end = ending(hunt, hunt.next())
+            if end.kind == "finish":
+                group = find_group(hunt, end.groups[0])
+            elif end.kind != "not found":
+                raise UserError(
+                    "close-undecided",
+                    "No cause stands out yet.",
+                    "Name it, like: close X12.3, or: close not found.",
+                )
+        if group is not None:
+            at = ids.index(group.id)
+            concluded = Cause(group.id, group_short(group), min(1.0, float(odds[at])))
+    events = [*_closings(standing), JobClosed(concluded, 0.0, note_text)]
+    record_all(desk.store, job, events, when=desk.when(), by=desk.by)
+    return log(desk, job.id)
+
+
+def reopen(desk: Desk, job_id: str, reason: str = "") -> NextStep:
+    """Opens a closed job again."""
+    job = desk.job(job_id)
+    record(desk.store, job, JobReopened(reason), when=desk.when(), by=desk.by)
+    return next_step(desk, job.id)
+
+
+def log(desk: Desk, job_id: str | None = None) -> Log:
+    """All entries of a job, those taken back included."""
+    job = desk.job(job_id)
+    standing = desk.standing(job)
+    machine = standing.machine
+    lines = tuple(
+        LogLine(
+            entry.number, entry.when, entry.by, entry.what.KIND, _entry_words(machine, entry), entry.minutes, entry.undone
+        )
+        for entry in job.entries
+    )
+    cause = job.cause.text if isinstance(job.cause, Cause) else job.cause or ""
+    return Log(head(standing, job), lines, cause)
+
+
+def _entry_words(machine: Machine, entry: Entry) -> str:
+    what = entry.what
+    match what:
+        case ObservationRecorded():
+            return observation_words(machine, what.observation) + (f" ({what.note})" if what.note else "")
+        case NoteAdded():
+            return f"note: {what.text}"
+        case AccessOpened():
+            return f"opened: {_access_name(machine, what.step)}"
+        case AccessClosed():
+            return f"closed: {_access_name(machine, what.step)}"
+        case JobClosed():
+            cause = what.cause
+            if isinstance(cause, Cause):
+                sure = f" ({round(100 * cause.odds)} in 100)" if cause.odds is not None else ""
+                return f"job closed, cause: {cause.text}{sure}"
+            return "job closed, cause not found"
+        case _:
+            return f"job open again{': ' + what.reason if what.reason else ''}"
+
+
+def _access_name(machine: Machine, step: str) -> str:
+    return machine.access[step].name if step in machine.access else step
+
+
+def list_jobs(desk: Desk, *, everything: bool = True) -> JobList:
+    """The jobs of the store, all or the open ones."""
+    lines = desk.store.jobs(state=None if everything else "open")
+    return JobList(
+        tuple(
+            JobListLine(one.id, one.machine, one.unit, one.state, one.opened, one.changed, one.last_number)
+            for one in lines
+        )
+    )
+
+
+def job_out(desk: Desk, file: Path | None = None, job_id: str | None = None) -> Moved:
+    """Writes a job to one file, never over another. Raises UserError."""
+    job = desk.job(job_id)
+    place = Path(f"{job.id}{SUFFIX}") if file is None else file
+    data = export_job(desk.store, job.id)
+    try:
+        with place.open("xb") as out:
+            out.write(data)
+    except FileExistsError:
+        raise UserError("file-there", f"{place} is there already.", "Give another file name.") from None
+    except OSError as error:
+        raise UserError("file-unreadable", f"{place} cannot be written: {error.strerror or error}.") from error
+    return Moved(job.id, str(place), job.last_number, 0, False)
+
+
+def job_in(desk: Desk, file: Path) -> Moved:
+    """Takes a job in from a file. Raises UserError, NotFound or ProblemsError."""
+    try:
+        data = file.read_bytes()
+    except FileNotFoundError:
+        raise NotFound("file", str(file)) from None
+    except OSError as error:
+        raise UserError("file-unreadable", f"{file} cannot be read: {error.strerror or error}.") from error
+    found = import_job(desk.store, data)
+    return Moved(found.job.id, str(file), found.job.last_number, found.added, found.created)

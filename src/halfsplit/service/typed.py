@@ -1,0 +1,306 @@
+"""What a person types at the bench, turned into observations: "9.8 V", "dry", "lit", "can't reach".
+
+An answer belongs to the check that was asked. Something seen without being asked is typed with its subject before a
+colon: "horn: sounds", "X12: green", "X30.11 in untip: 12.4 V". Nothing here reads clocks or stores.
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass, replace
+from typing import Literal
+
+from halfsplit import quantities
+from halfsplit.diagnosis.checks import Check
+from halfsplit.diagnosis.naming import check_short
+from halfsplit.errors import UserError, nearest
+from halfsplit.machine.model import Machine
+from halfsplit.observations import (
+    CodeSeen,
+    Level,
+    Look,
+    LookKind,
+    Move,
+    Observation,
+    OutOfReach,
+    Reading,
+    Showing,
+    Symptom,
+)
+
+CODES: dict[str, str] = {
+    "answer-unknown": "What was typed is no answer to the check that was asked; near words are offered.",
+    "answer-empty": "Nothing was typed where an answer is needed.",
+    "answer-unit": "The reading has no unit, or one that does not fit the check.",
+    "subject-unknown": "What stands before the colon is no function, connector, part, run or point of the machine.",
+    "state-unknown": "The machine has no state of that name.",
+    "complaint-unknown": "The complaint names no function of the machine, or no level such as dead or weak.",
+    "condition-unknown": "The condition is none of those that change the odds.",
+}
+
+OK_WORDS = ("ok", "good", "fine", "sound")
+CLEAN_WORDS = (*OK_WORDS, "dry", "clean", "tight", "nothing", "nothing bad", "intact", "no")
+BAD_WORDS = (
+    "wet", "damp", "green", "white", "corroded", "rusty", "loose", "burnt", "burned", "hot", "melted", "broken",
+    "cracked", "rubbed", "chafed", "blown", "bad", "dirty", "backed out", "spread", "pinched", "swollen", "yes",
+    "bad spot",
+)  # fmt: skip
+REACTS = ("reacts", "it reacts", "changes", "flickers", "cuts out", "comes back", "yes")
+STEADY = ("nothing", "nothing changes", "no change", "steady", "no", "ok")
+ACTIVE = ("code", "active", "code active", "yes", "present")
+INACTIVE = ("no code", "not active", "none", "no", "clear", "inactive")
+OVER_RANGE = ("ol", "open", "over range", "over-range", "overrange", "infinite")
+UNREACHABLE = ("can't reach", "cant reach", "cannot reach", "can not reach", "out of reach")
+SHOWING = {
+    "fault showing": "yes", "showing": "yes", "fault there": "yes", "fault present": "yes",
+    "fault away": "no", "away": "no", "fault asleep": "no", "asleep": "no", "not showing": "no",
+    "fault not showing": "no",
+}  # fmt: skip
+LEVEL_WORDS: dict[str, Level] = {
+    "off": "off", "dead": "off", "dark": "off", "none": "off", "silent": "off", "missing": "off", "stopped": "off",
+    "weak": "weak", "dim": "weak", "slow": "weak", "faint": "weak", "unsteady": "weak", "chatters": "weak",
+    "on": "on", "works": "on", "lit": "on", "runs": "on", "sounds": "on", "alive": "on", "turns": "on",
+    "comes and goes": "comes-and-goes", "now and then": "comes-and-goes", "sometimes": "comes-and-goes",
+}  # fmt: skip
+MENDED = ("mended", "fixed", "cured")
+DONE = ("done",)
+NOT_MENDED = ("not mended", "not fixed", "no better", "still there", "not cured")
+
+
+@dataclass(frozen=True, slots=True)
+class Answer:
+    """What was typed: the observation, and minutes when they were said ("9.8 V, 7 min"), else None."""
+
+    observation: Observation
+    minutes: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class RepairAnswer:
+    """What was said of a repair: ``verdict`` "mended", "not mended" or "done" (not tried out yet)."""
+
+    verdict: Literal["mended", "not mended", "done"]
+    minutes: float | None = None
+
+
+def answer(machine: Machine, check: Check, text: str) -> Answer:
+    """The answer to a check. Raises UserError with near words when it is none."""
+    plain, minutes, showing = _taken_apart(text)
+    if not plain:
+        raise UserError("answer-empty", "Nothing was typed.", f"Say {expected_answers(machine, check)}.")
+    reason = _after(plain, UNREACHABLE)
+    if reason is not None:
+        return Answer(OutOfReach(check.id, reason), minutes)
+    observation = _of_check(machine, check, plain)
+    if showing != "unknown" and not isinstance(observation, OutOfReach):
+        observation = replace(observation, showing=showing)  # type: ignore[call-arg] # Action never comes from a check
+    return Answer(observation, minutes)
+
+
+def repair_answer(text: str) -> RepairAnswer | None:
+    """What was said of a repair, or None when it is no such word."""
+    plain, minutes, _ = _taken_apart(text)
+    if plain in MENDED:
+        return RepairAnswer("mended", minutes)
+    if plain in NOT_MENDED:
+        return RepairAnswer("not mended", minutes)
+    return RepairAnswer("done", minutes) if plain in DONE else None
+
+
+def expected_answers(machine: Machine, check: Check) -> str:
+    """What can be typed for a check, as a list of examples."""
+    match check.kind:
+        case "operate":
+            words = machine.functions[check.function].words
+            return f"{words[2]}, {words[1]}, {words[0]}, comes and goes, can't reach"
+        case "volts" | "drop":
+            return "the reading with its unit, such as 12.3 V or 850 mV; can't reach"
+        case "ohms":
+            return "the reading with its unit, such as 60 ohm or 4.7 kohm, or OL for over range; can't reach"
+        case "code":
+            return "code, no code, can't reach"
+        case "move":
+            return "reacts, nothing, can't reach"
+        case _:
+            if check.look == "by-eye":
+                return "ok, loose, green, burnt, blown, broken, can't reach"
+            return "ok, rubbed, broken, can't reach" if check.look == "along" else "dry, wet, green, loose, ok, can't reach"
+
+
+def _taken_apart(text: str) -> tuple[str, float | None, Showing]:
+    """The answer itself, minutes said with it, and whether the fault was showing; split at commas."""
+    minutes: float | None = None
+    showing: Showing = "unknown"
+    kept = []
+    # "12,6 V" is a decimal comma; only a comma with a space after it, or none before a digit, divides.
+    for piece in re.split(r",\s+|;\s*", text.strip()):
+        word = " ".join(piece.replace("’", "'").split()).rstrip(".!").casefold()
+        if word in SHOWING:
+            showing = "yes" if SHOWING[word] == "yes" else "no"
+        elif kept and re.fullmatch(r"(?:took )?[\d.,]+ ?(?:min|minutes?|h|s)", word):
+            minutes = quantities.duration_min(word.removeprefix("took "))
+        else:
+            kept.append(word if not kept else piece.strip())
+    return ", ".join(kept), minutes, showing
+
+
+def _after(plain: str, starts: tuple[str, ...]) -> str | None:
+    """What follows one of ``starts``, or None."""
+    for start in starts:
+        if plain == start or plain.startswith((f"{start} ", f"{start},", f"{start}:")):
+            return plain[len(start) :].strip(" ,:")
+    return None
+
+
+def _of_check(machine: Machine, check: Check, plain: str) -> Observation:
+    match check.kind:
+        case "operate":
+            return Symptom(check.function, check.state, _level(machine, check, plain))
+        case "volts" | "drop":
+            value = _measured(plain, check, "voltage")
+            return Reading("volts", check.plus, check.minus, check.state, value)
+        case "ohms":
+            value = float("inf") if plain in OVER_RANGE else _measured(plain, check, "resistance")
+            return Reading("ohms", check.plus, check.minus, check.state, value)
+        case "code":
+            active = _one_of(machine, check, plain, ACTIVE, INACTIVE)
+            return CodeSeen(check.controller, check.code, check.state, active)
+        case "move":
+            return Move(check.place, "", "", _one_of(machine, check, plain, REACTS, STEADY))
+        case _:
+            found = _one_of(machine, check, plain, BAD_WORDS, CLEAN_WORDS)
+            what = plain if plain not in ("yes", "bad", "no", *OK_WORDS) else ""
+            return Look(_look(check.look), check.place, found, what)
+
+
+def _look(text: str) -> LookKind:
+    looks: dict[str, LookKind] = {
+        "closed": "closed", "thorough": "thorough", "by-eye": "by-eye", "along": "along"
+    }  # fmt: skip
+    return looks[text]
+
+
+def _measured(plain: str, check: Check, quantity: str) -> float:
+    found = quantities.QUANTITIES[quantity]
+    try:
+        return found.parse(plain)
+    except UserError as error:
+        example = "12.3 V" if quantity == "voltage" else "60 ohm"
+        hint = getattr(error, "suggestion", None)
+        raise UserError(
+            "answer-unit",
+            f'"{plain}" cannot be read as a {quantity} for {check_short(check)}.',
+            f"Did you mean {hint}?" if hint else f"Type it with its unit, such as {example}.",
+        ) from error
+
+
+def _one_of(machine: Machine, check: Check, plain: str, yes: tuple[str, ...], no: tuple[str, ...]) -> bool:
+    """True for a word of ``yes``; several words are bad when any of them is."""
+    first = plain.partition(",")[0].strip()
+    if plain in no or first in no:
+        return False
+    if plain in yes or first in yes:
+        return True
+    words = re.split(r"[\s,]+(?:and )?", plain)
+    if any(word in yes for word in words):
+        return True
+    if all(word in no for word in words):
+        return False
+    raise _unknown(machine, check, plain, (*yes, *no))
+
+
+def _level(machine: Machine, check: Check, plain: str) -> Level:
+    words = dict(LEVEL_WORDS)
+    function = machine.functions[check.function]
+    words.update(zip((word.casefold() for word in function.words), ("off", "weak", "on"), strict=True))  # type: ignore[arg-type] # zip widens the three levels to str
+    expected = function.expected.get(check.state, "on")
+    if plain in OK_WORDS:
+        return "on" if expected == "on" else "off"
+    if plain in ("bad", "fails", "wrong"):
+        return "off" if expected == "on" else "on"
+    if plain not in words:
+        raise _unknown(machine, check, plain, (*words, *OK_WORDS))
+    return words[plain]
+
+
+def _unknown(machine: Machine, check: Check, plain: str, words: tuple[str, ...]) -> UserError:
+    near = nearest(plain, words)
+    hint = f'Did you mean "{near}"? ' if near else ""
+    return UserError(
+        "answer-unknown",
+        f'"{plain}" is no answer to {check_short(check)}.',
+        f"{hint}Say {expected_answers(machine, check)}.",
+    )
+
+
+def state_of(machine: Machine, text: str) -> str:
+    """The id of a state named by id or name. Raises UserError with the nearest one."""
+    wanted = " ".join(text.split()).casefold()
+    for state in machine.states.values():
+        if wanted in (state.id.casefold(), state.name.casefold()):
+            return state.id
+    names = {state.id: state.id for state in machine.states.values()}
+    names |= {state.name: state.id for state in machine.states.values() if state.name}
+    near = nearest(text, names)
+    hint = f'Did you mean "{near}"?' if near else f"States: {', '.join(machine.states)}."
+    raise UserError("state-unknown", f'This machine has no state "{text.strip()}".', hint)
+
+
+def unasked(machine: Machine, text: str, state: str) -> Check | None:
+    """The check that an answer with its subject before a colon belongs to, or None when there is no colon.
+
+    ``state`` is used when no state is named. Raises UserError when the subject is not known.
+    """
+    subject, colon, _ = text.partition(":")
+    head = text[: len(subject)]
+    tail = text[len(subject) + 1 :]
+    if colon and tail[:2].strip()[:1] in ("p", "s") and re.match(r"[ps]\b", tail):
+        # X12.3:p is a point, and the colon that counts comes after it.
+        half, colon, _ = tail.partition(":")
+        head = f"{head}:{half}"
+    if not colon:
+        return None
+    name, _, said_state = head.partition(" in ")
+    name = " ".join(name.split())
+    chosen = state_of(machine, said_state) if said_state.strip() else state
+    found = _subject(machine, name, chosen)
+    if found is not None:
+        return found
+    candidates = [*machine.functions, *machine.connectors, *machine.parts, *machine.runs]
+    candidates += [function.name for function in machine.functions.values()]
+    near = nearest(name, candidates)
+    raise UserError(
+        "subject-unknown",
+        f'This machine has no function, connector, part, run or point "{name}".',
+        f'Did you mean "{near}"?' if near else "",
+    )
+
+
+def answer_part(text: str) -> str:
+    """What stands after the colon that divides subject and answer."""
+    match = re.match(r"[^:]*(?::[ps]\b[^:]*)?:(.*)", text)
+    return match.group(1).strip() if match else text
+
+
+def _subject(machine: Machine, name: str, state: str) -> Check | None:
+    from halfsplit.diagnosis.checks import all_checks
+
+    folded = name.casefold()
+    functions = {f.id.casefold(): f.id for f in machine.functions.values()}
+    functions |= {f.name.casefold(): f.id for f in machine.functions.values() if f.name}
+    if folded in functions:
+        function = machine.functions[functions[folded]]
+        chosen = state or next(iter(function.expected), next(iter(machine.states)))
+        return Check(
+            f"operate {function.id} in {chosen}", "operate", function.id, "", (), function.minutes,
+            state=chosen, function=function.id,
+        )  # fmt: skip
+    chosen = state or next(iter(machine.states))
+    wanted = {
+        f"volts {name} in {chosen}", f"volts {name}:p in {chosen}", f"look by-eye {name}", f"look along {name}",
+        f"look thorough {name}",
+    }  # fmt: skip
+    for check in all_checks(machine, (chosen,)):
+        if check.id in wanted:
+            return check
+    return None
