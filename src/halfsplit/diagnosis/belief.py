@@ -16,7 +16,6 @@ from scipy.special import logsumexp
 from halfsplit.diagnosis.evidence import SAID_SLEEPS, Epoch, Evidence
 from halfsplit.diagnosis.pairs import BOTH, FIRST, NONE, SECOND, Pool, empty_pool, follow
 from halfsplit.diagnosis.space import Space
-from halfsplit.observations import Symptom
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -105,12 +104,8 @@ def _epoch_terms(evidence: Evidence, epoch: Epoch) -> tuple[Floats, float, float
         if item.showing == "no":
             sleeping += np.log(asleep)
             continue
-        term = np.log(duty * item.per_row[:-1] + (1.0 - duty) * asleep)
-        if isinstance(observed, Symptom):
-            mixed += term
-            watches += 1
-        else:
-            sleeping += term
+        mixed += np.log(duty * item.per_row[:-1] + (1.0 - duty) * asleep)
+        watches += 1
     if watches:
         sleeping += mixed * (1.0 + NEW_LOOK * (watches - 1)) / watches
     looks, looks_absent, looks_flat = evidence.look_chances(epoch)

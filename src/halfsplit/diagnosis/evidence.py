@@ -41,7 +41,7 @@ FALSE_MOVE = 0.03
 #: Chance that a complaint says "comes and goes" for a fault that does, and for one that does not; from memory.
 SAID_SLEEPS = (0.80, 0.08)
 #: Share of its success that a repair keeps when it is done a second time; from memory.
-AGAIN = 0.2
+AGAIN = 0.5
 #: Chance of a find, a reaction or a code under "something else".
 ELSE_FIND = 0.10
 
@@ -222,8 +222,7 @@ class Evidence:
     def cures(self, action: Action) -> Floats:
         """Chance for each fault to be gone after an action, ``[faults]``.
 
-        The same work done again seldom cures what it did not cure before, since the first time it was most
-        likely the wrong place.
+        The same work done again cures less surely what it did not cure before.
         """
         key = (action.action, action.place)
         if key not in self._cures:

@@ -211,9 +211,12 @@ def _place_cautions(machine: Machine, zone: str, openings: Sequence[Opening]) ->
     if zone:
         ids.extend(machine.zones[zone].cautions)
     found.extend(machine.cautions[one].text for one in ids)
-    if any(_LIFTS.search(f"{one.step} {one.name}") for one in openings):
+    # The general words stand in where the machine file has none of its own.
+    if any(
+        _LIFTS.search(f"{one.step} {one.name}") and not machine.access[one.step].cautions for one in openings
+    ):
         found.append(RAISED)
-    if zone and machine.zones[zone].exposure.get("heat") == "high":
+    if zone and machine.zones[zone].exposure.get("heat") == "high" and not machine.zones[zone].cautions:
         found.append(HOT)
     return found
 
@@ -223,7 +226,7 @@ def _state_cautions(machine: Machine, state: State) -> list[str]:
     turning = any(
         machine.parts[part].kind == "alternator" and value == "running" for part, value in state.settings.items()
     )
-    if turning:
+    if turning and not state.cautions:
         found.append(RUNNING)
     return found
 
@@ -239,7 +242,7 @@ def _check_cautions(machine: Machine, check: Check, openings: Sequence[Opening])
         found.append(OHMS)
     if check.look == "thorough":
         found.append(POWER_OFF)
-    if check.kind == "operate" and _moves(machine, check.function):
+    if check.kind == "operate" and not found and _moves(machine, check.function):
         found.append(MAY_MOVE)
     found.append(MANUAL)
     return _once(found)

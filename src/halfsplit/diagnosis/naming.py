@@ -219,9 +219,10 @@ def subject_words(machine: Machine, observation: Observation) -> str:
         case Reading():
             minus = observation.minus
             usual = not minus or minus.startswith("body:")
-            to = "" if usual else f" to {minus}"
             state = "" if observation.quantity == "ohms" else f" [{state_name(machine, observation.state)}]"
-            return f"{observation.quantity} at {observation.plus}{to}{state}"
+            if usual:
+                return f"{observation.quantity} at {observation.plus}{state}"
+            return f"{observation.quantity} from {observation.plus} to {minus}{state}"
         case Look():
             return f"{LOOKS[observation.look]} {observation.place}"
         case Move():

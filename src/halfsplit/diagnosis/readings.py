@@ -3,7 +3,8 @@
 Two points on one wire read high together when the battery is fresh. Read one by one they would count as two
 proofs; together they count as what they are. The joint error is Gaussian: meter errors on their own, tolerances
 through the spread of every part (``circuit.spread``), and for each hypothesis the unknown severity along the
-line from one grid severity to the next. Each reading may also be an outlier (wrong pin), spread evenly.
+line from one grid severity to the next. One reading of a block may also be an outlier (wrong pin), spread evenly,
+or all of them.
 """
 
 from __future__ import annotations
@@ -25,6 +26,9 @@ Floats = NDArray[np.float64]
 #: Machines differ more than their stated tolerances now and then: share and width of the wide part; from memory.
 WIDE_SHARE = 0.15
 WIDE = 3.0
+#: What a fault does scales with this machine's own supply and parts: one deviation of the change it makes; from
+#: memory (battery and generator voltage scatter by one to two percent, loads by more).
+CHANGE_SHARE = 0.03
 #: Unknown severity of a pair's members, as a share of what they change; from memory.
 PAIR_GRADE = 0.15
 
@@ -64,7 +68,10 @@ class Block:
         lean = weighed - towards * (shared / stretch)[:, None]
         alone = -0.5 * lean**2 / own + 0.5 * np.log(own / (2.0 * math.pi))
         odds = math.log(OUTLIER_FLOOR / (1.0 - OUTLIER_FLOOR) / self.span_v) - alone
-        result: Floats = log + count * math.log1p(-OUTLIER_FLOOR) + np.logaddexp(0.0, odds).sum(axis=1)
+        one_wrong = np.logaddexp(0.0, np.logaddexp.reduce(odds, axis=1))
+        some_wrong = log + count * math.log1p(-OUTLIER_FLOOR) + one_wrong
+        all_wrong = count * math.log(OUTLIER_FLOOR / self.span_v)
+        result: Floats = np.logaddexp(some_wrong, all_wrong)
         return result
 
 
@@ -100,7 +107,10 @@ def predicted(signatures: Signatures, space: Space, readings: Sequence[Reading])
         way[:-1] = likelihood.GRADE_SHARE * (value[space.row_after] - value[space.row_before]) / steps
         values.append(value)
         along.append(way)
-    return np.stack(values, axis=1), np.stack(along, axis=1)
+    predictions, direction = np.stack(values, axis=1), np.stack(along, axis=1)
+    change = predictions - predictions[-1]
+    sign = np.where(np.einsum("ij,ij->i", direction, change) < 0.0, -1.0, 1.0)
+    return predictions, direction + CHANGE_SHARE * sign[:, None] * change
 
 
 def predicted_lines(

@@ -71,12 +71,21 @@ class World:
         self.hidden = tuple(hidden)
         self.present: set[int] = set(range(len(hidden)))
         self.blown: set[str] = set()
+        self.first_blown: frozenset[str] = frozenset()
         self._rng = rng
         self._seed = int(rng.integers(2**31))
         self._awake: set[int] = set()
         self._netlists: dict[str, tuple[Netlist, Readout]] = {}
         self._settled: dict[tuple[str, frozenset[int], frozenset[str]], Outcome] = {}
         self._unseen: dict[tuple[int, str], bool] = {}
+
+    def fresh(self, rng: np.random.Generator) -> World:
+        """The same machine as it was first met, for another go at it; what was solved already is shared."""
+        again = World(self.machine, self.faults, self.hidden, rng)
+        again._seed = self._seed
+        again._netlists, again._settled = self._netlists, self._settled
+        again.blown = set(self.first_blown)
+        return again
 
     def _factor(self, name: str, spread: float) -> float:
         """The same deviation for the same part in every state."""
@@ -264,6 +273,7 @@ class World:
                 level = self.level(name, state, awake)
                 if level != function.expected[state]:
                     wrong.append(Symptom(name, state, level, 0.9, "yes"))  # type: ignore[arg-type]
+        self.first_blown = frozenset(self.blown)
         if not wrong:
             return None
         state = wrong[int(self._rng.integers(len(wrong)))].state

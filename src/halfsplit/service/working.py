@@ -25,7 +25,7 @@ from halfsplit.diagnosis.space import RepairGroup
 from halfsplit.diagnosis.stopping import ending
 from halfsplit.diagnosis.surprise import surprise
 from halfsplit.diagnosis.testimony import why as case_for
-from halfsplit.errors import NotFound, UserError, nearest
+from halfsplit.errors import UserError, nearest
 from halfsplit.jobs.events import AccessOpened, Clock, Happening, JobOpened, ObservationRecorded
 from halfsplit.jobs.model import Job
 from halfsplit.jobs.recording import open_job as begin_job
@@ -262,8 +262,16 @@ def keep(desk: Desk, job: Job, happenings: Sequence[Happening]) -> Recorded:
     job = record_all(desk.store, job, happenings, when=desk.when(), by=desk.by)
     standing = desk.standing(job)
     machine = standing.machine
+    said = any(
+        isinstance(one, ObservationRecorded) and getattr(one.observation, "showing", "unknown") != "unknown"
+        for one in happenings
+    )
     words = [
-        observation_words(machine, one.observation) for one in happenings if isinstance(one, ObservationRecorded)
+        observation_words(machine, one.observation)
+        for one in happenings
+        # What the complaint's function did meanwhile is said by the reading's "fault showing" already.
+        if isinstance(one, ObservationRecorded)
+        and not (said and isinstance(one.observation, Symptom) and not one.check)
     ]
     return Recorded(job.id, tuple(words), _next(standing, job))
 
@@ -475,5 +483,3 @@ def _other(hunt: Hunt, option: Option, chosen: Option) -> OtherStep:
     del hunt
     return OtherStep(kind, name, short, option.minutes, option.minutes - chosen.minutes)
 
-
-_ = NotFound

@@ -1,0 +1,92 @@
+"""The command line: one file per command, thin over ``service``.
+
+Nothing heavy is imported before a command runs. Exit status 0 when it worked, 2 for a mistake in what was typed or in
+a file, 70 for a mistake of ours.
+"""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from collections.abc import Sequence
+
+from halfsplit import __version__
+from halfsplit.cli import (
+    demo,
+    job_access,
+    job_close,
+    job_found,
+    job_in,
+    job_list,
+    job_log,
+    job_next,
+    job_note,
+    job_open,
+    job_out,
+    job_reopen,
+    job_suspects,
+    job_undo,
+    job_why,
+    machine_check,
+    machine_show,
+    practice,
+    work,
+)
+from halfsplit.cli.arguments import Parser
+from halfsplit.errors import EXIT_INTERNAL, HalfsplitError, InternalError
+
+#: What a shell reports after an interrupt: 128 plus the signal's number, common practice of shells.
+EXIT_INTERRUPTED = 130
+
+
+def build_parser() -> argparse.ArgumentParser:
+    """The whole command line, without loading anything heavy."""
+    parser = Parser(
+        prog="halfsplit",
+        description="Finds the bad contact, wire, part or module in a machine with the fewest minutes of opening "
+        "it up. Start with: halfsplit demo, or halfsplit work MACHINE.",
+    )
+    parser.add_argument("--version", action="version", version=f"halfsplit {__version__}")
+    commands = parser.add_subparsers(title="commands", metavar="COMMAND", required=True)
+    work.add(commands)
+    job = commands.add_parser("job", help="open, work and keep jobs, one command at a time")
+    jobs = job.add_subparsers(title="commands", metavar="COMMAND", required=True)
+    for each in (
+        job_open, job_next, job_found, job_suspects, job_why, job_undo, job_note, job_access, job_log, job_close,
+        job_reopen, job_list, job_out, job_in,
+    ):  # fmt: skip
+        each.add(jobs)
+    machine = commands.add_parser("machine", help="check a machine file, or show what it says")
+    machines = machine.add_subparsers(title="commands", metavar="COMMAND", required=True)
+    machine_check.add(machines)
+    machine_show.add(machines)
+    practice.add(commands)
+    demo.add(commands)
+    return parser
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Runs one command and gives its exit status."""
+    arguments = build_parser().parse_args(argv)
+    from halfsplit.cli.console import report_error
+
+    try:
+        status: int = arguments.run(arguments)
+        sys.stdout.flush()
+    except HalfsplitError as error:
+        report_error(error, as_json=arguments.json)
+        return error.exit_code
+    except KeyboardInterrupt:
+        print(file=sys.stderr)
+        return EXIT_INTERRUPTED
+    except BrokenPipeError:
+        # The reader of a pipe went away; nothing is wrong. What is left in the buffer must not be tried again.
+        sys.stdout = None
+        return 0
+    except Exception as error:  # noqa: BLE001 # whatever else happens is our mistake, and is reported as one
+        import traceback
+
+        traceback.print_exc()
+        report_error(InternalError(f"{type(error).__name__}: {error}."), as_json=arguments.json)
+        return EXIT_INTERNAL
+    return status

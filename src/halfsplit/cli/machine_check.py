@@ -1,0 +1,99 @@
+"""halfsplit machine check: problems of a machine file, or what it holds, assumes and leaves open."""
+
+from __future__ import annotations
+
+import argparse
+from typing import TYPE_CHECKING
+
+from halfsplit.cli.arguments import Commands, command
+
+if TYPE_CHECKING:
+    from halfsplit.service.machines import MachineReport
+
+#: Lines shown of each list; --all shows the rest.
+SHOWN = 6
+
+
+def add(commands: Commands) -> None:
+    """Adds the command."""
+    parser = command(
+        commands, "check", "check a machine file", run,
+        "Lists every problem of a machine file (exit status 2), or says what the machine has, whether it would work "
+        "in each state, what is assumed, which missing facts would sharpen most, and which faults no check can show.",
+    )  # fmt: skip
+    parser.add_argument("path", help="machine folder, machine file, or the name of a shipped machine")
+    parser.add_argument("--quick", action="store_true", help="leave out the faults no check can show, which take longest")
+    parser.add_argument("--all", action="store_true", help="show lists in full")
+
+
+def run(arguments: argparse.Namespace) -> int:
+    """Checks and reports."""
+    from halfsplit.cli.at_desk import machine_path
+    from halfsplit.cli.console import print_json
+    from halfsplit.service.machines import check_machine
+
+    found = check_machine(machine_path(arguments.path), look_for_unseen=not arguments.quick)
+    if arguments.json:
+        print_json(found)
+    else:
+        _show(found, 10_000 if arguments.all else SHOWN)
+    return 0
+
+
+def _show(found: MachineReport, most: int) -> None:
+    from halfsplit.cli.console import rule, say
+
+    rule(found.name)
+    say(f"{found.maker}{' (marked invented)' if found.invented else ''}, {found.system_v:g} V")
+    many = found.counts
+    say(
+        f"{many.parts} parts ({many.controllers} controllers), {many.connectors} connectors with {many.contacts} "
+        f"contacts in use, {many.wires} wires, {many.functions} functions, {many.states} states, {many.zones} zones, "
+        f"{many.access_steps} access steps; {many.faults} possible faults."
+    )
+    say()
+    sound = found.credibility
+    rule("The sound machine")
+    say(
+        f"Looked at in {sound.states} states: {sound.functions} expected levels, {sound.fuses} fuses, {sound.wires} "
+        f"wires, {sound.contacts} contacts, {sound.loads} working loads."
+    )
+    for doubt in sound.doubts[:most]:
+        say(f"{doubt.kind} {doubt.id} in {doubt.state}: {doubt.what}", "yellow", first="- ")
+    _more(len(sound.doubts), most)
+    if not sound.doubts:
+        say("Everything works as it should, and nothing carries more than is usual.", "green")
+    say()
+    rule("Assumed")
+    for line in found.assumed[:most]:
+        say(f"{line.attribute} of {line.count} {line.thing}{'s' if line.count > 1 else ''}: {_ids(line.ids)}", first="- ")
+    _more(len(found.assumed), most)
+    if not found.assumed:
+        say("Nothing.")
+    say()
+    rule("Would sharpen most")
+    for each in found.sharpening[:most]:
+        say(f"{each.advice} ({each.faults} possible faults: {_ids(each.ids)})", first="- ")
+    _more(len(found.sharpening), most)
+    if not found.sharpening:
+        say("Nothing is missing that would.")
+    if found.unseen is not None:
+        say()
+        rule("Shown by no meter, function or code within reach")
+        for one in found.unseen[:most]:
+            point = f"; would show at {one.would_show} in {one.state}" if one.would_show else ""
+            say(f"{one.text}{point}", first="- ")
+        _more(len(found.unseen), most)
+        if not found.unseen:
+            say("None.")
+
+
+def _more(count: int, most: int) -> None:
+    from halfsplit.cli.console import say
+
+    if count > most:
+        say(f"and {count - most} more (--all shows them)", "dim", indent=2)
+
+
+def _ids(ids: tuple[str, ...]) -> str:
+    return ", ".join(ids[:6]) + (f" and {len(ids) - 6} more" if len(ids) > 6 else "")

@@ -1,0 +1,303 @@
+"""Jobs against a hidden fault on a simulated machine: for practice, for the demo and for comparison.
+
+The person (or the planner) and, for comparison, the planner afterwards work on the same hidden fault with the same
+tolerances. Such jobs carry the clock "practice" and never count as experience.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+import numpy as np
+
+from halfsplit.diagnosis.checks import Check, all_checks, chassis_node, points
+from halfsplit.diagnosis.hunt import Bench
+from halfsplit.diagnosis.naming import group_short
+from halfsplit.diagnosis.planning import setup_minutes
+from halfsplit.diagnosis.practice import Clock, Played, hide, play, true_groups
+from halfsplit.diagnosis.space import RepairGroup
+from halfsplit.diagnosis.world import Hidden, World, draw
+from halfsplit.errors import NotFound, UserError, nearest
+from halfsplit.jobs.store import JobStore, fingerprint_of
+from halfsplit.machine.model import Machine
+from halfsplit.machine.reading import load_machine
+from halfsplit.observations import Complaint
+from halfsplit.service.desk import Desk, machine_files, operate
+from halfsplit.service.results import NextStep, Recorded
+from halfsplit.service.working import check_events, find_group, keep, next_step, open_job, work_events
+
+CODES: dict[str, str] = {
+    "practice-none": "No hidden fault that shows could be made with these choices.",
+    "practice-step": "What was typed is nothing that can be done on the practice machine.",
+}
+
+#: Where the clock of a practice job starts; invented, so that the same seed gives the same job.
+START = datetime(2031, 4, 2, 7, 0, tzinfo=UTC)
+#: Tries to find a machine on which the hidden fault shows.
+TRIES = 60
+
+
+@dataclass
+class Rig:
+    """A practice machine with its hidden fault, the job on it, and the minutes spent so far."""
+
+    desk: Desk
+    bench: Bench
+    world: World
+    complaint: Complaint
+    clock: Clock
+    job: str
+    seed: tuple[int, int]
+    hidden: tuple[Hidden, ...]
+
+    @property
+    def causes(self) -> tuple[str, ...]:
+        """The repair groups of what is hidden."""
+        return tuple(sorted(true_groups(self.world)))
+
+
+@dataclass(frozen=True, slots=True)
+class Verdict:
+    """How a practice job ended: the person's minutes and repairs beside the planner's on the same fault."""
+
+    job: str
+    hidden: tuple[str, ...]
+    causes: tuple[str, ...]
+    mended: bool
+    minutes: float
+    checks: int
+    repairs: int
+    wrong_repairs: int
+    planner_mended: bool
+    planner_minutes: float
+    planner_checks: int
+    planner_wrong_repairs: int
+
+
+class PracticeClock:
+    """The time of a practice job: a fixed start plus the minutes worked."""
+
+    def __init__(self) -> None:
+        self.minutes = 0.0
+        self._calls = 0
+
+    def __call__(self) -> datetime:
+        """Now. Each call is a moment after the one before, so that separate recordings stay separate."""
+        self._calls += 1
+        return START + timedelta(minutes=self.minutes, milliseconds=self._calls)
+
+
+def set_up(store: JobStore, machine_path: Path, seed: int = 1, fault: str = "") -> Rig:
+    """A practice job with a fault drawn from ``seed``, or the fault of the id ``fault``.
+
+    Raises NotFound for an unknown fault, UserError when it shows nowhere.
+    """
+    machine = load_machine(machine_path)
+    desk, bench = _desk(store, machine_path, machine)
+    if fault and fault not in {one.id for one in bench.faults}:
+        raise NotFound("fault", fault, [one.id for one in bench.faults])
+    try:
+        first, _ = hide(bench, np.random.default_rng(seed), 1, fault or None)
+    except ValueError:
+        raise UserError("practice-none", f"The fault {fault} shows nowhere on this machine.") from None
+    return _rig(desk, bench, machine_path, tuple(first.hidden), seed, None)
+
+
+def set_up_told(
+    store: JobStore, machine_path: Path, fault: str, complaint: Complaint, seed: int, *, sleeps: bool = False
+) -> Rig:
+    """A practice job with a given fault and a given complaint, which must show on the machine as told."""
+    machine = load_machine(machine_path)
+    desk, bench = _desk(store, machine_path, machine)
+    number = next((at for at, one in enumerate(bench.faults) if one.id == fault), None)
+    if number is None:
+        raise NotFound("fault", fault, [one.id for one in bench.faults])
+    rng = np.random.default_rng(seed)
+    weights = np.ones(len(bench.faults)) / len(bench.faults)
+    for _ in range(TRIES):
+        hidden = draw(bench.faults, weights, rng, number)
+        if hidden.sleeps == sleeps and _shows_as_told(bench, hidden, seed, complaint):
+            return _rig(desk, bench, machine_path, (hidden,), seed, complaint)
+    raise UserError("practice-none", f"The fault {fault} does not show as the complaint says.")
+
+
+def _shows_as_told(bench: Bench, hidden: Hidden, seed: int, complaint: Complaint) -> bool:
+    world = World(bench.machine, bench.faults, [hidden], np.random.default_rng([seed, 0]))
+    return all(
+        world.level(one.function, one.state, frozenset({0})) == one.level for one in complaint.symptoms
+    )
+
+
+def _desk(store: JobStore, machine_path: Path, machine: Machine) -> tuple[Desk, Bench]:
+    files = machine_files(machine_path)
+    desk = Desk(store, PracticeClock())
+    bench = Bench(machine)
+    desk.benches[fingerprint_of(files)] = bench
+    return desk, bench
+
+
+def _rig(
+    desk: Desk, bench: Bench, path: Path, hidden: tuple[Hidden, ...], seed: int, told: Complaint | None
+) -> Rig:
+    for at in range(TRIES):
+        world = World(bench.machine, bench.faults, hidden, np.random.default_rng([seed, at]))
+        complaint = world.complaint() if told is None else told
+        world.blown.clear()
+        if complaint is not None:
+            found = open_job(desk, path, complaint, clock="practice")
+            return Rig(desk, bench, world, complaint, Clock(world), found.head.job, (seed, at), hidden)
+    raise UserError("practice-none", "The hidden fault shows nowhere.")
+
+
+def do_check(rig: Rig, check: Check) -> Recorded:
+    """Does a check on the practice machine and writes it into the job."""
+    standing = rig.desk.standing(rig.desk.job(rig.job))
+    opened = setup_minutes(rig.bench.machine, check.steps, rig.clock.open_steps)
+    before = rig.clock.minutes
+    found = rig.clock.check(check, rig.complaint.symptoms)
+    spent = rig.clock.minutes - before - opened
+    _advance(rig)
+    if check.look == "thorough":
+        from halfsplit.observations import Action
+
+        rig.world.act(Action("unplug-refit", check.place))
+    return keep(rig.desk, rig.desk.job(rig.job), check_events(standing, check, found, spent))
+
+
+def do_repair(rig: Rig, group: RepairGroup) -> Recorded:
+    """Does a repair on the practice machine, tries it out, and writes both into the job."""
+    standing = rig.desk.standing(rig.desk.job(rig.job))
+    rig.clock.repair(group)
+    seen = rig.clock.verify(rig.complaint)
+    _advance(rig)
+    return keep(rig.desk, rig.desk.job(rig.job), work_events(standing, group, seen))
+
+
+def _advance(rig: Rig) -> None:
+    clock = rig.desk.now
+    if isinstance(clock, PracticeClock):
+        clock.minutes = rig.clock.minutes
+
+
+def do_asked(rig: Rig, step: NextStep) -> Recorded:
+    """Does the step that was asked."""
+    if step.step is None:
+        raise UserError("practice-step", "Nothing is asked any more.")
+    if step.step.kind == "repair":
+        return do_repair(rig, next(one for one in rig.bench.space.groups if one.id == step.step.id))
+    check = rig.desk.standing(rig.desk.job(rig.job)).check(step.step.id)
+    if check is None:
+        raise UserError("practice-step", f"There is no check {step.step.id}.")
+    return do_check(rig, check)
+
+
+def check_typed(rig: Rig, line: str) -> Check | RepairGroup:
+    """What a person wants to do: "volts X12.3 in sweep", "operate horn", "look X12", "open X12", "move X12",
+    "code ID", "drop A B", "ohms A B", "mend X12.3". Raises UserError with near words."""
+    standing = rig.desk.standing(rig.desk.job(rig.job))
+    hunt, machine = standing.hunt, rig.bench.machine
+    verb, _, rest = line.strip().partition(" ")
+    verb = verb.casefold()
+    if verb in ("mend", "repair", "replace"):
+        return find_group(hunt, rest)
+    body, _, state_text = rest.partition(" in ")
+    from halfsplit.service.typed import state_of
+
+    state = state_of(machine, state_text) if state_text.strip() else hunt.situation.state or hunt.states[0]
+    words = body.split()
+    if verb == "operate":
+        return _operate(machine, body.strip(), state, bool(state_text.strip()))
+    if verb == "volts" and len(words) == 1:
+        return _volts(machine, words[0], state)
+    wanted = {
+        "drop": f"drop {' to '.join(words)} in {state}",
+        "ohms": f"ohms {' to '.join(words)}",
+        "look": f"look closed {body.strip()}",
+        "open": f"look thorough {body.strip()}",
+        "move": f"move {body.strip()}",
+    }.get(verb, "")
+    checks = {check.id: check for check in all_checks(machine, (state,))}
+    if verb == "look" and wanted not in checks:
+        wanted = next((f"look {kind} {body.strip()}" for kind in ("by-eye", "along") if f"look {kind} {body.strip()}" in checks), wanted)
+    if verb == "code":
+        wanted = next((one for one in checks if one.startswith("code ") and f" {body.strip()} in " in one), "")
+    if wanted in checks:
+        return checks[wanted]
+    near = nearest(wanted, checks) if wanted else nearest(verb, VERBS)
+    raise UserError(
+        "practice-step",
+        f'"{line.strip()}" is nothing that can be done here.',
+        f'Did you mean "{near}"?' if near else f"Begin with {', '.join(VERBS)}.",
+    )
+
+
+VERBS = ("operate", "volts", "drop", "ohms", "look", "open", "move", "code", "mend")
+
+
+def _operate(machine: Machine, name: str, state: str, said: bool) -> Check:
+    for function in machine.functions.values():
+        if name.casefold() in (function.id.casefold(), function.name.casefold()):
+            usual = state if said or state in function.expected else next(iter(function.expected), state)
+            return operate(machine, function.id, usual)
+    raise NotFound("function", name, machine.functions)
+
+
+def _volts(machine: Machine, point: str, state: str) -> Check:
+    known = points(machine)
+    for node in (point, f"{point}:p"):
+        if node in known:
+            at = known[node]
+            minutes = next(
+                check.minutes for check in all_checks(machine, (state,)) if check.id == f"volts {node} in {state}"
+            )
+            return Check(
+                f"volts {node} in {state}", "volts", at.owner, at.zone, at.steps, minutes,
+                state=state, plus=node, minus=chassis_node(machine),
+            )  # fmt: skip
+    raise NotFound("point", point, known)
+
+
+def planner_on_the_same(rig: Rig) -> Played:
+    """The planner's job on the same hidden fault and machine."""
+    world = World(rig.bench.machine, rig.bench.faults, rig.hidden, np.random.default_rng(list(rig.seed)))
+    world.complaint()
+    world.blown.clear()
+    return play(rig.bench, world, rig.complaint)
+
+
+def verdict(rig: Rig, repairs: Sequence[str]) -> Verdict:
+    """The end of a practice job, compared with the planner. ``repairs`` are the groups the person mended."""
+    other = planner_on_the_same(rig)
+    causes = set(rig.causes)
+    return Verdict(
+        job=rig.job,
+        hidden=tuple(f"{rig.bench.faults[one.fault].text} ({one.label})" for one in rig.hidden),
+        causes=tuple(group_short(one) for one in rig.bench.space.groups if one.id in causes),
+        mended=not rig.world.present,
+        minutes=rig.clock.minutes,
+        checks=rig.clock.checks,
+        repairs=len(repairs),
+        wrong_repairs=sum(one not in causes for one in repairs),
+        planner_mended=other.mended,
+        planner_minutes=other.minutes,
+        planner_checks=other.checks,
+        planner_wrong_repairs=other.wrong_repairs,
+    )
+
+
+def play_out(
+    rig: Rig, before: Callable[[NextStep], None], after: Callable[[NextStep, Recorded], None], most: int = 60
+) -> NextStep:
+    """Lets the planner work the job step by step; ``before`` and ``after`` hear of each step, and what came of it."""
+    step = next_step(rig.desk, rig.job)
+    for _ in range(most):
+        if step.step is None:
+            break
+        before(step)
+        done = do_asked(rig, step)
+        after(step, done)
+        step = done.next
+    return step
