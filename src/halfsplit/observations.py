@@ -66,7 +66,7 @@ class Reading:
 
     ``quantity`` "volts" in V, "ohms" in ohm with the battery disconnected, "amps" in A through the
     wire or fuse named by ``plus``; "lamp" is a test lamp between the points, value 0 dark, 1 dim, 2 lit.
-    ``minus`` empty means the battery's negative post. ``unplugged`` names connectors held apart.
+    ``minus`` empty means the battery's negative post. ``unplugged`` names connectors held apart and fuses pulled.
     """
 
     KIND: ClassVar[str] = "reading"
@@ -81,7 +81,10 @@ class Reading:
 
 @dataclass(frozen=True, slots=True)
 class Look:
-    """An inspection of one place; ``found`` says whether anything bad was seen."""
+    """An inspection of one place; ``found`` says whether anything bad was seen.
+
+    Where it was seen in one cavity of a connector, ``place`` is that cavity ("X12.3").
+    """
 
     KIND: ClassVar[str] = "look"
     look: LookKind

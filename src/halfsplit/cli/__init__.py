@@ -1,7 +1,7 @@
 """The command line: one file per command, thin over ``service``.
 
-Nothing heavy is imported before a command runs. Exit status 0 when it worked, 2 for a mistake in what was typed or in
-a file, 70 for a mistake of ours.
+Nothing heavy is imported before a command runs. Exit status 0 when it worked, 2 for a mistake in what was
+typed or in a file, 70 for a mistake of ours.
 """
 
 from __future__ import annotations
@@ -43,8 +43,8 @@ def build_parser() -> argparse.ArgumentParser:
     """The whole command line, without loading anything heavy."""
     parser = Parser(
         prog="halfsplit",
-        description="Finds the bad contact, wire, part or module in a machine with the fewest minutes of opening "
-        "it up. Start with: halfsplit demo, or halfsplit work MACHINE.",
+        description="Finds the bad contact, wire, part or module in a machine with the fewest minutes of "
+        "opening it up. Start with: halfsplit demo, or halfsplit work MACHINE.",
     )
     parser.add_argument("--version", action="version", version=f"halfsplit {__version__}")
     commands = parser.add_subparsers(title="commands", metavar="COMMAND", required=True)
@@ -52,8 +52,8 @@ def build_parser() -> argparse.ArgumentParser:
     job = commands.add_parser("job", help="open, work and keep jobs, one command at a time")
     jobs = job.add_subparsers(title="commands", metavar="COMMAND", required=True)
     for each in (
-        job_open, job_next, job_found, job_suspects, job_why, job_undo, job_note, job_access, job_log, job_close,
-        job_reopen, job_list, job_out, job_in,
+        job_open, job_next, job_found, job_suspects, job_why, job_undo, job_note, job_access, job_log,
+        job_close, job_reopen, job_list, job_out, job_in,
     ):  # fmt: skip
         each.add(jobs)
     machine = commands.add_parser("machine", help="check a machine file, or show what it says")
@@ -80,7 +80,8 @@ def main(argv: Sequence[str] | None = None) -> int:
         print(file=sys.stderr)
         return EXIT_INTERRUPTED
     except BrokenPipeError:
-        # The reader of a pipe went away; nothing is wrong. What is left in the buffer must not be tried again.
+        # The reader of a pipe went away; nothing is wrong. What is left in the buffer must not be tried
+        # again.
         sys.stdout = None
         return 0
     except Exception as error:  # noqa: BLE001 # whatever else happens is our mistake, and is reported as one

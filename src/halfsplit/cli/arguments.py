@@ -46,7 +46,9 @@ def command(
     commands: Commands, name: str, said: str, run: Callable[[argparse.Namespace], int], description: str = ""
 ) -> argparse.ArgumentParser:
     """A command with what every command has: --json and --home."""
-    parser: argparse.ArgumentParser = commands.add_parser(name, help=said, description=description or f"{said}.")
+    parser: argparse.ArgumentParser = commands.add_parser(
+        name, help=said, description=description or f"{said}."
+    )
     parser.add_argument("--json", action="store_true", help="print JSON with stable keys instead of text")
     parser.add_argument("--home", metavar="FOLDER", help="keep jobs in this folder instead of HALFSPLIT_HOME")
     parser.set_defaults(run=run)
@@ -71,7 +73,8 @@ def complaint_arguments(parser: argparse.ArgumentParser) -> None:
     )  # fmt: skip
     parser.add_argument(
         "--condition", action="append", default=[], metavar="WORD",
-        help="rain, wash, salt, frost, heat, rough-ground, transport, standing, recent-work or dust; several times",
+        help="rain, wash, salt, frost, heat, rough-ground, transport, standing, recent-work or dust; may be "
+        "given several times",
     )  # fmt: skip
     parser.add_argument("--comes-and-goes", action="store_true", help="the fault comes and goes")
     parser.add_argument(
@@ -79,4 +82,6 @@ def complaint_arguments(parser: argparse.ArgumentParser) -> None:
         help="a connector, part or run that was worked on lately; several times",
     )  # fmt: skip
     parser.add_argument("--unit", default="", help="serial or fleet number of this one machine")
-    parser.add_argument("--words", default="", help="the complaint in the reporter's own words, for the record")
+    parser.add_argument(
+        "--words", default="", help="the complaint in the reporter's own words, for the record"
+    )

@@ -1,4 +1,4 @@
-"""Printing: paragraphs that fit the terminal, colour where it helps, JSON where it is asked for, and errors."""
+"""Printing: paragraphs that fit the terminal, colour where it helps, JSON where asked for, and errors."""
 
 from __future__ import annotations
 
@@ -34,7 +34,10 @@ def width() -> int:
 
 
 def say(text: str = "", style: str = "", *, indent: int = 0, hang: int = 0, first: str = "") -> None:
-    """One paragraph, broken at words. ``first`` stands before it, ``hang`` indents the lines after the first."""
+    """One paragraph, broken at words.
+
+    ``first`` stands before it, ``hang`` indents the lines after the first.
+    """
     console = _console()
     if not text and not first:
         console.print()
@@ -117,7 +120,13 @@ def report_error(error: HalfsplitError, *, as_json: bool = False) -> None:
                 "message": getattr(error, "message", str(error)),
                 "hint": hint,
                 "problems": [
-                    {"code": p.code, "file": p.file, "line": p.line, "what": p.what, "suggestion": p.suggestion}
+                    {
+                        "code": p.code,
+                        "file": p.file,
+                        "line": p.line,
+                        "what": p.what,
+                        "suggestion": p.suggestion,
+                    }
                     for p in problems
                 ],
             }

@@ -22,7 +22,8 @@ def add(commands: Commands) -> None:
     """Adds the command."""
     command(
         commands, "demo", "play one job from complaint to cause on a ready machine", run,
-        "Opens a job on the shipped (invented) sweeper and plays it to the end against a fault hidden on a simulated "
+        "Opens a job on the shipped (invented) sweeper and plays it to the end against a fault hidden on a "
+        "simulated "
         "machine, printing each step. The job is kept only when --home says where.",
     )  # fmt: skip
 
@@ -64,8 +65,10 @@ def _play(arguments: argparse.Namespace, store: object) -> int:
         if loud:
             rule(f"{machine.name}, {machine.maker}")
             say(
-                f"Everything here is invented: the machine, the job, the fault hidden on a simulated machine. "
-                f"{len(machine.parts)} parts, {len(machine.connectors)} connectors, {len(machine.wires)} wires, "
+                f"Everything here is invented: the machine, the job, the fault hidden on a simulated "
+                f"machine. "
+                f"{len(machine.parts)} parts, {len(machine.connectors)} connectors, {len(machine.wires)} "
+                f"wires, "
                 f"{len(rig.bench.faults)} possible faults.", "dim",
             )  # fmt: skip
             say()
@@ -97,8 +100,10 @@ def _play(arguments: argparse.Namespace, store: object) -> int:
             say()
             show_head(closed.head)
             say(f"Cause: {closed.cause}.")
-            hidden = rig.bench.faults[rig.hidden[0].fault].text
-            say(f"Hidden was: {hidden}. The machine is {'mended' if not rig.world.present else 'not mended'}.")
+            hidden = rig.bench.faults[rig.world.hidden[0].fault].text
+            say(
+                f"Hidden was: {hidden}. The machine is {'mended' if not rig.world.present else 'not mended'}."
+            )
             say(f"{minutes(rig.clock.minutes)} in all, everything closed up again.", "bold")
             say("Your turn: halfsplit practice saltmarsh-sweeper", "dim")
     return 0 if not rig.world.present else 1

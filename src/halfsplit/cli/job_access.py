@@ -11,7 +11,9 @@ def add(commands: Commands) -> None:
     """Adds the command."""
     parser = job_command(commands, "access", "note something opened or closed outside of a check", run)
     parser.add_argument("what", choices=("open", "close"), help="whether it was opened or closed")
-    parser.add_argument("step", nargs="?", default="", help="the access step; with close, everything when left out")
+    parser.add_argument(
+        "step", nargs="?", default="", help="the access step; with close, everything when left out"
+    )
 
 
 def run(arguments: argparse.Namespace) -> int:

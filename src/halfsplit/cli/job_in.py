@@ -28,5 +28,9 @@ def run(arguments: argparse.Namespace) -> int:
     elif found.created:
         say(f"Took in job {found.job} with {found.entries} entries.")
     else:
-        say(f"Job {found.job} was here already; {found.added} entries are new." if found.added else f"Job {found.job} was here already; nothing is new.")
+        say(
+            f"Job {found.job} was here already; {found.added} entries are new."
+            if found.added
+            else f"Job {found.job} was here already; nothing is new."
+        )
     return 0

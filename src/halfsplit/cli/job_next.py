@@ -10,7 +10,9 @@ from halfsplit.cli.arguments import Commands, job_command
 def add(commands: Commands) -> None:
     """Adds the command."""
     parser = job_command(commands, "next", "show the next check or repair, cautions first", run)
-    parser.add_argument("--other", type=int, default=0, metavar="N", help="the Nth runner-up instead of the best")
+    parser.add_argument(
+        "--other", type=int, default=0, metavar="N", help="the Nth runner-up instead of the best"
+    )
 
 
 def run(arguments: argparse.Namespace) -> int:

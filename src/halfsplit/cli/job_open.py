@@ -12,7 +12,9 @@ def add(commands: Commands) -> None:
     parser = command(commands, "open", "open a job on a machine with a complaint", run)
     parser.add_argument("machine", help="machine folder, machine file, or the name of a shipped machine")
     complaint_arguments(parser)
-    parser.add_argument("--id", default="", metavar="JOB", help="an id for the job; made from machine and day when left out")
+    parser.add_argument(
+        "--id", default="", metavar="JOB", help="an id for the job; made from machine and day when left out"
+    )
     parser.add_argument("--by", metavar="NAME", default="", help="who is working, for the record")
 
 

@@ -10,7 +10,9 @@ from halfsplit.cli.arguments import Commands, job_command
 def add(commands: Commands) -> None:
     """Adds the command."""
     parser = job_command(commands, "undo", "take back the latest recording; nothing is erased", run)
-    parser.add_argument("--entry", type=int, metavar="N", help="the entry of that number in the log, not the latest")
+    parser.add_argument(
+        "--entry", type=int, metavar="N", help="the entry of that number in the log, not the latest"
+    )
     parser.add_argument("--restore", action="store_true", help="let what was taken back last stand again")
 
 
@@ -22,7 +24,9 @@ def run(arguments: argparse.Namespace) -> int:
     from halfsplit.service.keeping import restore, undo
 
     with at_desk(arguments) as desk:
-        found = restore(desk, arguments.job) if arguments.restore else undo(desk, arguments.job, arguments.entry)
+        found = (
+            restore(desk, arguments.job) if arguments.restore else undo(desk, arguments.job, arguments.entry)
+        )
     if arguments.json:
         print_json(found)
     else:

@@ -11,7 +11,10 @@ def add(commands: Commands) -> None:
     """Adds the command."""
     parser = job_command(commands, "why", "say what speaks for and against a suspect", run)
     parser.add_argument(
-        "suspect", nargs="?", default="", help="its number in the list, its place or its repair; the first when left out"
+        "suspect",
+        nargs="?",
+        default="",
+        help="its number in the list, its place or its repair; the first when left out",
     )
 
 

@@ -1,4 +1,4 @@
-"""halfsplit practice: find a fault hidden on a simulated machine, and see how the planner does on the same."""
+"""halfsplit practice: find a fault hidden on a simulated machine, and see how the planner fares with it."""
 
 from __future__ import annotations
 
@@ -30,18 +30,31 @@ def add(commands: Commands) -> None:
     """Adds the command."""
     parser = command(
         commands, "practice", "find a hidden fault on a simulated machine", run,
-        "Hides a fault on a simulated machine: its parts differ within tolerance, looks can miss, faults can sleep. "
-        "You say what to do and are told what is seen; at the end your minutes stand beside the planner's on the "
+        "Hides a fault on a simulated machine: its parts differ within tolerance, looks can miss, faults "
+        "can sleep. "
+        "You say what to do and are told what is seen; at the end your minutes stand beside the planner's "
+        "on the "
         "same hidden fault. Practice jobs never count as experience.",
     )  # fmt: skip
     parser.add_argument("machine", help="machine folder, machine file, or the name of a shipped machine")
-    parser.add_argument("--seed", type=int, default=1, metavar="N", help="which hidden fault is drawn (%(default)s)")
+    parser.add_argument(
+        "--seed", type=int, default=1, metavar="N", help="which hidden fault is drawn (%(default)s)"
+    )
     parser.add_argument("--fault", default="", metavar="ID", help="hide this fault, like X10.9/contact-open")
     parser.add_argument("--auto", action="store_true", help="let the planner play")
     parser.add_argument("--alone", action="store_true", help="do not show what halfsplit would do next")
-    parser.add_argument("--table", action="store_true", help="play many hidden faults and print the measured comparison")
-    parser.add_argument("--count", type=int, default=40, metavar="N", help="hidden faults in the table (%(default)s)")
-    parser.add_argument("--pairs", type=int, default=0, metavar="N", help="pairs of hidden faults in the table (%(default)s)")
+    parser.add_argument(
+        "--table", action="store_true", help="play many hidden faults and print the measured comparison"
+    )
+    parser.add_argument(
+        "--count", type=int, default=40, metavar="N", help="hidden faults in the table (%(default)s)"
+    )
+    parser.add_argument(
+        "--pairs", type=int, default=0, metavar="N", help="pairs of hidden faults in the table (%(default)s)"
+    )
+    parser.add_argument(
+        "--workers", type=int, default=1, metavar="N", help="processes to use for the table (%(default)s)"
+    )
 
 
 def run(arguments: argparse.Namespace) -> int:
@@ -60,15 +73,29 @@ def run(arguments: argparse.Namespace) -> int:
 
 def _table(arguments: argparse.Namespace) -> int:
     from halfsplit.cli.at_desk import machine_path
-    from halfsplit.cli.console import print_json, say_raw
+    from halfsplit.cli.console import minutes, percent, print_json, rule, say
     from halfsplit.service.measuring import measured
 
-    found = measured(machine_path(arguments.machine), arguments.count, arguments.pairs, arguments.seed)
+    found = measured(machine_path(arguments.machine), arguments.count, arguments.pairs, arguments.workers)
     if arguments.json:
-        print_json(found.data)
-    else:
-        for line in found.lines:
-            say_raw(line)
+        print_json(found)
+        return 0
+    rule(f"{found.machine}: {found.singles} hidden faults, {found.pairs} pairs")
+    for one in found.rules:
+        compared = "" if one.rule == "planner" else f"; the planner needs {one.share_of_planner:.2f} of that"
+        say(
+            f"{minutes(one.mean_minutes)} on average{compared}; cause found in {percent(one.found)}, "
+            f"mended in {percent(one.mended)}, sure and wrong in {percent(one.sure_and_wrong)}",
+            first=f"{one.rule}: ", hang=2,
+        )  # fmt: skip
+    if found.pairs_mended is not None and found.pairs_wrong_repairs is not None:
+        say(
+            f"both mended in {percent(found.pairs_mended)}, {found.pairs_wrong_repairs:.1f} wrong repairs "
+            f"on average",
+            first="pairs: ", hang=2,
+        )  # fmt: skip
+    for job in found.failures:
+        say(f"failed: seed {job.seed}, {' and '.join(job.hidden)}", "dim", hang=2)
     return 0
 
 
@@ -212,7 +239,8 @@ class Practice:
         for text in found.hidden:
             say(text, first="Hidden was: ")
         say(
-            f"{minutes(found.minutes)}, {found.checks} checks, {found.repairs} repairs ({found.wrong_repairs} in vain)",
+            f"{minutes(found.minutes)}, {found.checks} checks, {found.repairs} repairs "
+            f"({found.wrong_repairs} in vain)",
             first="You:     ",
         )
         outcome = "" if found.planner_mended else ", not mended"

@@ -1,4 +1,4 @@
-"""How results look on a terminal of any width: cautions first, then steps, then what each result would mean."""
+"""How results look on a terminal of any width: cautions first, then steps, then what results would mean."""
 
 from __future__ import annotations
 
@@ -24,6 +24,8 @@ if TYPE_CHECKING:
 
 #: Below this width everything stands in one column.
 NARROW = 60
+#: Longer labels of results get a line of their own.
+WIDEST_LABEL = 26
 #: Nothing stands out when the likeliest repair after a result is below these odds.
 STANDS_OUT = 0.10
 
@@ -39,7 +41,10 @@ def show_head(head: JobHead) -> None:
 
 
 def show_next(found: NextStep, *, with_head: bool = True, shown_before: Sequence[str] = ()) -> None:
-    """Where the job stands and what to do next. Cautions in ``shown_before`` are named again in one line only."""
+    """Where the job stands and what to do next.
+
+    Cautions in ``shown_before`` are shown by their first sentence.
+    """
     if with_head:
         show_head(found.head)
         say()
@@ -60,8 +65,10 @@ def show_next(found: NextStep, *, with_head: bool = True, shown_before: Sequence
         if found.others:
             other = found.others[0]
             more = minutes(abs(other.more_minutes))
-            cost = "no longer" if abs(other.more_minutes) < 0.05 else (
-                f"{more} longer" if other.more_minutes > 0 else f"{more} shorter"
+            cost = (
+                "no longer"
+                if abs(other.more_minutes) < 0.05
+                else (f"{more} longer" if other.more_minutes > 0 else f"{more} shorter")
             )
             say(f"{other.short} ({minutes(other.minutes)}, {cost})", "dim", first="Else: ")
     show_suspects_line(found.suspects, found.nothing, found.something_else)
@@ -82,16 +89,21 @@ def show_step(step: Step, shown_before: Sequence[str] = ()) -> None:
         parts.append(f"{minutes(step.minutes.verifying)} trying it out")
     if len(parts) > 1:
         say(", ".join(parts), "dim")
-    fresh = [caution for caution in step.cautions if caution not in shown_before]
-    for caution in fresh:
-        say(caution, "bold yellow", first="! ")
-    if len(fresh) < len(step.cautions):
-        say("The cautions said before hold here too.", "yellow", first="! ")
+    for caution in step.cautions:
+        if caution not in shown_before:
+            say(caution, "bold yellow", first="! ")
+        elif len(step.cautions) == 1 or caution != step.cautions[-1]:
+            # Said in full before in this sitting: its first sentence reminds of it. The last one, on the
+            # maker's manual, stands at every first showing.
+            say(_first_sentence(caution), "yellow", first="! ")
     for number, text in enumerate(step.steps, 1):
         say(text, first=f"{number}. ")
     if step.kind == "repair":
         if step.odds is not None and step.success is not None:
-            say(f"{percent(step.odds)} that this is needed; the work cures it in {percent(step.success)} of cases.")
+            say(
+                f"{percent(step.odds)} that this is needed; the work cures it in {percent(step.success)} of "
+                f"cases."
+            )
         if step.material:
             say(step.material, first="Take along: ")
         for text in step.look_for[1:3]:
@@ -101,13 +113,18 @@ def show_step(step: Step, shown_before: Sequence[str] = ()) -> None:
     say(step.answers, "dim", first="Type: ")
 
 
+def _first_sentence(text: str) -> str:
+    head, stop, _ = text.partition(". ")
+    return f"{head}." if stop else text
+
+
 def show_outcomes(outcomes: Sequence[OutcomeLine]) -> None:
     """What each result would mean."""
     labels = [f"{one.label}{' (as it should)' if one.healthy else ''}" for one in outcomes]
-    column = max((len(label) for label in labels), default=0) + 2
+    column = min(max((len(label) for label in labels), default=0), WIDEST_LABEL) + 2
     for label, one in zip(labels, outcomes, strict=True):
         points = meaning(one.means)
-        if width() < NARROW:
+        if width() < NARROW or len(label) > WIDEST_LABEL:
             say(f"{label}: {percent(one.chance)}", first="- ")
             say(points, "dim", indent=4)
         else:
@@ -141,7 +158,10 @@ def show_suspects(found: Suspects, most: int = 12) -> None:
     rest = 1.0 - sum(one.odds for one in found.suspects[:most]) - found.nothing - found.something_else
     if rest > 0.005:
         say("others, each less likely", "dim", first=f"   {percent(rest):>5}  ")
-    say("something else (nothing this machine file knows of)", first=f"   {percent(found.something_else):>5}  ")
+    say(
+        "something else (nothing this machine file knows of)",
+        first=f"   {percent(found.something_else):>5}  ",
+    )
     say("nothing wrong now", first=f"   {percent(found.nothing):>5}  ")
 
 
@@ -162,7 +182,12 @@ def show_why(found: WhyLines) -> None:
         expected = f"; expected {one.expected}" if one.expected else ""
         often = f" ({times[key]} times)" if times[key] > 1 else ""
         start = f"{one.weight:>16}  " if width() >= NARROW else f"{one.weight}: "
-        say(f"{one.subject}: {one.found}{expected}{often}", style, first=start, hang=18 if width() >= NARROW else 2)
+        say(
+            f"{one.subject}: {one.found}{expected}{often}",
+            style,
+            first=start,
+            hang=18 if width() >= NARROW else 2,
+        )
     little = sum(one.weight == "says little" for one in told)
     if little:
         say(f"{little} more observation{'s say' if little > 1 else ' says'} little between the two.", "dim")

@@ -34,8 +34,8 @@ HELP = (
     ("quit", "leave; the job stays open"),
 )
 WORDS = (
-    "other", "why", "suspects", "log", "functions", "note", "undo", "restore", "close", "quit", "help", "next",
-    "repair", "open",
+    "other", "why", "suspects", "log", "functions", "note", "undo", "restore", "close", "quit", "help",
+    "next", "repair", "open",
 )  # fmt: skip
 
 
@@ -47,7 +47,10 @@ def add(commands: Commands) -> None:
         "Everything typed is kept at once. Works through a pipe as well.",
     )  # fmt: skip
     parser.add_argument(
-        "target", nargs="?", default="", help="a job's id or a machine; the open job touched last when left out"
+        "target",
+        nargs="?",
+        default="",
+        help="a job's id or a machine; the open job touched last when left out",
     )
     complaint_arguments(parser)
     parser.add_argument("--by", metavar="NAME", default="", help="who is working, for the record")
@@ -99,7 +102,10 @@ def ask_complaint(machine: Machine, arguments: argparse.Namespace) -> Complaint 
     from halfsplit.service.complaints import COMES_AND_GOES, complaint_of, condition_of, symptom_of
 
     say(f"{machine.name}. What fails? One line each, like: {_example(machine)}.")
-    say("Then rain, wash, comes and goes and the like if so. An empty line ends it; functions lists what can fail.")
+    say(
+        "Then rain, wash, comes and goes and the like if so. An empty line ends it; functions lists what "
+        "can fail."
+    )
     sentences: list[str] = []
     conditions: list[str] = list(arguments.condition)
     sleeping = arguments.comes_and_goes
@@ -134,13 +140,20 @@ def ask_complaint(machine: Machine, arguments: argparse.Namespace) -> Complaint 
     if not sentences:
         return None
     return complaint_of(
-        machine, sentences, conditions, comes_and_goes=sleeping, worked_on=arguments.worked_on, words=arguments.words
+        machine,
+        sentences,
+        conditions,
+        comes_and_goes=sleeping,
+        worked_on=arguments.worked_on,
+        words=arguments.words,
     )
 
 
 def _example(machine: Machine) -> str:
     function = next(iter(machine.functions.values()))
-    state = next((state for state, level in function.expected.items() if level == "on"), next(iter(machine.states)))
+    state = next(
+        (state for state, level in function.expected.items() if level == "on"), next(iter(machine.states))
+    )
     return f"{function.id} {function.words[0]} in {state}"
 
 
@@ -211,42 +224,17 @@ class Work:
 
     def take(self, line: str) -> bool:
         """Does what was typed; true when the job was closed by it."""
-        from halfsplit.cli.console import print_json, say
-        from halfsplit.cli.showing import show_log, show_suspects, show_why
-        from halfsplit.service import keeping, working
+        from halfsplit.cli.console import say
+        from halfsplit.service import keeping
 
         word, _, rest = line.partition(" ")
         rest = rest.strip()
         match word.casefold():
-            case "help" | "?":
-                for typed, meaning in HELP:
-                    say(meaning, first=f"{typed}  ", hang=4)
-            case "other" if not rest:
-                self.other += 1
-                found = working.next_step(self.desk, self.job, self.other)
-                if self.other > len(found.others):
-                    say("That was the last one; back to the best.")
-                    self.other = 0
-                self.show()
-            case "next" if not rest:
-                self.other = 0
-                self.show(with_head=True)
-            case "why":
-                show = working.why(self.desk, rest, self.job)
-                print_json(show) if self.as_json else show_why(show)
-            case "suspects" if not rest:
-                listed = working.suspects(self.desk, self.job)
-                print_json(listed) if self.as_json else show_suspects(listed)
-            case "log" if not rest:
-                entries = keeping.log(self.desk, self.job)
-                print_json(entries) if self.as_json else show_log(entries)
-            case "functions" if not rest:
-                list_functions(self.desk.standing(self.desk.job(self.job)).machine)
             case "note" if rest:
                 keeping.note(self.desk, rest, self.job)
                 if not self.as_json:
                     say("Noted.", "cyan")
-            case "open" if rest and rest.casefold() not in ("circuit",):
+            case "open" if rest:
                 self.recorded(keeping.open_access(self.desk, rest, self.job))
             case "undo" if not rest:
                 self.recorded(keeping.undo(self.desk, self.job))
@@ -255,34 +243,78 @@ class Work:
             case "close" if rest.casefold() == "up":
                 self.recorded(keeping.close_access(self.desk, "", self.job))
             case "close":
-                closed = keeping.close_job(self.desk, rest, self.job)
-                print_json(closed) if self.as_json else show_log(closed)
+                self.closed(rest)
                 return True
             case "repair":
                 self.repair(rest)
             case _:
-                self.answer(line)
+                if not self.asked(word.casefold(), rest):
+                    self.answer(line)
         return False
+
+    def closed(self, cause: str) -> None:
+        """Closes the job and shows its log."""
+        from halfsplit.cli.console import print_json
+        from halfsplit.cli.showing import show_log
+        from halfsplit.service import keeping
+
+        found = keeping.close_job(self.desk, cause, self.job)
+        print_json(found) if self.as_json else show_log(found)
+
+    def asked(self, word: str, rest: str) -> bool:
+        """Answers a question of the person; false when the line is none."""
+        from halfsplit.cli.console import print_json, say
+        from halfsplit.cli.showing import show_log, show_suspects, show_why
+        from halfsplit.service import keeping, working
+
+        match word:
+            case "help" | "?":
+                for typed, meaning in HELP:
+                    say(meaning, first=f"{typed}  ", hang=4)
+            case "why":
+                case = working.why(self.desk, rest, self.job)
+                print_json(case) if self.as_json else show_why(case)
+            case "other" if not rest:
+                self.other += 1
+                if self.other > working.next_step(self.desk, self.job).runners_up:
+                    say("That was the last one; back to the best.")
+                    self.other = 0
+                self.show()
+            case "next" if not rest:
+                self.other = 0
+                self.show(with_head=True)
+            case "suspects" if not rest:
+                listed = working.suspects(self.desk, self.job)
+                print_json(listed) if self.as_json else show_suspects(listed)
+            case "log" if not rest:
+                entries = keeping.log(self.desk, self.job)
+                print_json(entries) if self.as_json else show_log(entries)
+            case "functions" if not rest:
+                list_functions(self.desk.standing(self.desk.job(self.job)).machine)
+            case _:
+                return False
+        return True
 
     def repair(self, rest: str) -> None:
         """A repair nobody asked for: "repair X12.3 mended"."""
-        from halfsplit.service import typed, working
+        from halfsplit.service import typed
+        from halfsplit.service.found import record
 
         for verdict in sorted((*typed.MENDED, *typed.NOT_MENDED, *typed.DONE), key=len, reverse=True):
             if rest.casefold().endswith(f" {verdict}"):
                 place = rest[: -len(verdict)].strip()
-                self.recorded(working.record(self.desk, verdict, self.job, repair=place))
+                self.recorded(record(self.desk, verdict, self.job, repair=place))
                 return
         raise UserError("repair-answer", "Say what was mended and how it went.", "Like: repair X12.3 mended.")
 
     def answer(self, line: str) -> None:
         """An answer to what is asked, or something seen."""
-        from halfsplit.service import working
+        from halfsplit.service.found import record
 
         try:
-            found = working.record(self.desk, line, self.job, other=self.other)
+            found = record(self.desk, line, self.job, other=self.other)
         except UserError as error:
-            first = line.split()[0]
+            first = line.split(maxsplit=1)[0]
             near = nearest(first, WORDS) if "mean" not in error.hint else None
             if near and error.code in ("answer-unknown", "answer-unit", "repair-answer", "hunt-ended"):
                 raise UserError(error.code, error.message, f'Did you mean "{near}"? {error.hint}') from error

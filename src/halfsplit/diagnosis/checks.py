@@ -34,7 +34,7 @@ class Check:
 
     ``kind`` is "operate", "volts", "drop", "ohms", "look", "move" or "code"; only the fields of that kind are
     filled. ``minutes`` are its own, without access; ``steps`` are the access steps it needs, prerequisites
-    first, ``unplugged`` connectors to hold apart. ``place`` is the connector, part or run a person stands at.
+    first, ``unplugged`` connectors to hold apart and fuses to pull. ``place`` is the connector, part or run a person stands at.
     """
 
     id: str
@@ -232,23 +232,39 @@ def _bus(machine: Machine, at: dict[str, Point], states: Sequence[str]) -> Itera
             yield best[1]
 
 
-def short_checks(machine: Machine, fuse: str, state: str, connectors: Sequence[str]) -> tuple[Check, ...]:
-    """Ohms from a fuse's output to the chassis, all plugged and with one connector held apart at a time."""
-    part = machine.parts[fuse]
-    own = machine.steps_for_zone(part.zone, part.access)
+def short_origin(machine: Machine, name: str) -> tuple[str, str, tuple[str, ...]] | None:
+    """Where a short that opened a fuse (``name`` "F5") or tripped an output ("ECU1.PUMP") is hunted from.
+
+    The node to measure at, the part, and what to take out first: the fuse, or the module's own plug.
+    """
+    owner, _, pin = name.partition(".")
+    part = machine.parts[owner]
+    if not pin:
+        return f"{owner}.2", owner, (owner,)
+    if pin not in part.plugs:
+        return None
+    connector, cavity = part.plugs[pin]
+    return point_of(machine.connectors[connector], cavity), owner, (connector,)
+
+
+def short_checks(machine: Machine, name: str, state: str, connectors: Sequence[str]) -> tuple[Check, ...]:
+    """Ohms to the chassis from where a short is fed, first with all plugged, then one connector apart at a time."""
+    origin = short_origin(machine, name)
+    if origin is None:
+        return ()
+    node, owner, out = origin
     made = []
-    for apart in ((), *((name,) for name in connectors)):
-        steps = own
-        minutes = MINUTES["ohms"]
-        for name in apart:
-            connector = machine.connectors[name]
-            steps = tuple(dict.fromkeys((*steps, *machine.steps_for_zone(connector.zone, connector.access))))
-            minutes += MINUTES["unplug"]
+    for apart in ((), *((one,) for one in connectors if one not in out)):
+        taken = (*out, *apart)
+        zones = [machine.parts[owner]] + [machine.connectors[one] for one in taken if one in machine.connectors]
+        steps = tuple(
+            dict.fromkeys(step for thing in zones for step in machine.steps_for_zone(thing.zone, thing.access))
+        )
         made.append(
             Check(
-                f"ohms {fuse}.2 to chassis" + (f" with {apart[0]} apart" if apart else ""), "ohms", fuse,
-                part.zone, steps, minutes, state=state, plus=f"{fuse}.2", minus=chassis_node(machine),
-                unplugged=apart,
+                f"ohms {node} to chassis, {' and '.join(taken)} out", "ohms", owner, machine.parts[owner].zone,
+                steps, MINUTES["ohms"] + MINUTES["unplug"] * len(apart), state=state, plus=node,
+                minus=chassis_node(machine), unplugged=taken,
             )
         )  # fmt: skip
     return tuple(made)

@@ -148,7 +148,8 @@ class Evidence:
             chances = likelihood.symptom_levels(table, own, observation.function, space)
             return likelihood.symptom(observation, chances, healthy)
         if isinstance(observation, CodeSeen):
-            return likelihood.code(observation, own.codes[:, table.codes[(observation.controller, observation.code)]])
+            active = own.codes[:, table.codes[(observation.controller, observation.code)]]
+            return likelihood.code(observation, likelihood.code_chances(active, self.space if lines is None else None))
         span = likelihood.reading_span(table, observation)
         if observation.quantity == "ohms":
             return self.ohms.weigh(observation, self.space, lines is None, span, len(own.chatters))

@@ -1,7 +1,7 @@
 """A check or a repair in plain words: cautions first, then steps, minutes, and what each result would mean.
 
-Nothing here tells anyone to pierce insulation, to defeat a guard or to work under an unsupported load. The general
-cautions follow trade_practice.md part 11; those of the machine come from its file.
+Nothing here tells anyone to pierce insulation, to defeat a guard or to work under an unsupported load. The
+general cautions follow trade_practice.md part 11; those of the machine come from its file.
 """
 
 from __future__ import annotations
@@ -30,22 +30,29 @@ from halfsplit.faults.modes import corrections
 from halfsplit.machine.model import Machine, State
 
 MANUAL = "Follow the maker's manual, local rules and licensed practice; they come before anything said here."
-POWER_OFF = "Key out and main switch off, battery off where the manual asks for it, before anything is unplugged."
+POWER_OFF = (
+    "Key out and main switch off, battery off where the manual asks for it, before anything is unplugged."
+)
 NO_PIERCING = (
-    "Never pierce insulation. Slide a thin probe along the wire at the back of the plug, or use a breakout lead; "
+    "Never pierce insulation. Slide a thin probe along the wire at the back of the plug, or use a breakout "
+    "lead; "
     "do not spread a contact."
 )
 HOT = "Parts here get hot. Let them cool; keep hands and leads off exhaust and coolant parts."
 RAISED = (
-    "Anything raised rests on its prop, strut or stands before anyone reaches under it; hydraulics are not a support."
+    "Anything raised rests on its prop, strut or stands before anyone reaches under it; hydraulics are not a "
+    "support."
 )
 RUNNING = (
-    "The engine runs: park brake on, drive in neutral, clear of belts, fan and moving parts; never take the battery off."
+    "The engine runs: park brake on, drive in neutral, clear of belts, fan and moving parts; never take the "
+    "battery off."
 )
 OHMS = "Ohms only with the battery disconnected: ground side off first and on last."
 MAY_MOVE = "The machine may move or start when this is operated: everybody clear, wheels chocked."
 BATTERY_ORDER = "Battery: eye protection, no rings, no flame; ground side off first and on last."
 SAME_RATING = "Fit a fuse of the same rating only, never a bigger one or a link, and find out why it blew."
+
+STILL = "Engine stopped, key out, main switch off."
 
 #: The caution each entry of corrections.csv names.
 OF_CORRECTION = {"power-off": POWER_OFF, "battery-order": BATTERY_ORDER, "same-rating": SAME_RATING}
@@ -65,7 +72,7 @@ class Opening:
 
 @dataclass(frozen=True, slots=True)
 class Minutes:
-    """Minutes of a step: its own work, opening and later closing, setting the machine, seeing whether it helped."""
+    """Minutes of a step: its work, opening and closing up, setting the machine, seeing whether it helped."""
 
     own: float
     opening: float
@@ -94,8 +101,11 @@ class CheckWords:
 
 @dataclass(frozen=True, slots=True)
 class RepairWords:
-    """A repair explained. ``odds`` is the chance that it is needed, ``success`` that the work cures it then;
-    ``look_for`` says what is probably wrong there, likeliest first."""
+    """A repair explained.
+
+    ``odds`` is the chance that it is needed, ``success`` that the work cures it then; ``look_for``
+    says what is probably wrong there, likeliest first.
+    """
 
     group: RepairGroup
     title: str
@@ -147,15 +157,19 @@ def explain_repair(hunt: Hunt, group: RepairGroup) -> RepairWords:
     ]
     looks = _look_for(hunt, number)
     words = [
-        *(_opening_words(machine, openings)),
+        STILL,
+        *_opening_words(openings),
         f"Go to {place_words(machine, group.place)}, {_zone_words(machine, group.zone)}.",
         *((f"Look for: {looks[0]}.",) if looks else ()),
         f"{correction.text[0].upper()}{correction.text[1:]}.",
-        f"Put it back, then operate {_complained(hunt)} as it was complained about and say "
-        '"mended" or "not mended".',
+        f"Put it back, then operate {_complained(hunt)} as when it failed. Say mended or not mended.",
     ]
     minutes = Minutes(
-        group.minutes, sum(one.open_min for one in openings), sum(one.close_min for one in openings), setting, VERIFY_MIN
+        group.minutes,
+        sum(one.open_min for one in openings),
+        sum(one.close_min for one in openings),
+        setting,
+        VERIFY_MIN,
     )
     return RepairWords(
         group=group,
@@ -176,7 +190,8 @@ def explain_repair(hunt: Hunt, group: RepairGroup) -> RepairWords:
 def _complained(hunt: Hunt) -> str:
     machine = hunt.bench.machine
     names = [
-        f"{function_name(machine, one.function)} [{state_name(machine, one.state)}]" for one in hunt.complaint.symptoms
+        f"{function_name(machine, one.function)} [{state_name(machine, one.state)}]"
+        for one in hunt.complaint.symptoms
     ]
     return " and ".join(dict.fromkeys(names))
 
@@ -207,7 +222,7 @@ def _once(texts: Iterable[str]) -> tuple[str, ...]:
 def _place_cautions(machine: Machine, zone: str, openings: Sequence[Opening]) -> list[str]:
     """Cautions of everything opened on the way, of the zone, and the general ones they call for."""
     ids = [caution for one in openings for caution in machine.access[one.step].cautions]
-    found = []
+    found: list[str] = []
     if zone:
         ids.extend(machine.zones[zone].cautions)
     found.extend(machine.cautions[one].text for one in ids)
@@ -224,7 +239,8 @@ def _place_cautions(machine: Machine, zone: str, openings: Sequence[Opening]) ->
 def _state_cautions(machine: Machine, state: State) -> list[str]:
     found = [machine.cautions[one].text for one in state.cautions]
     turning = any(
-        machine.parts[part].kind == "alternator" and value == "running" for part, value in state.settings.items()
+        machine.parts[part].kind == "alternator" and value == "running"
+        for part, value in state.settings.items()
     )
     if turning and not state.cautions:
         found.append(RUNNING)
@@ -240,7 +256,7 @@ def _check_cautions(machine: Machine, check: Check, openings: Sequence[Opening])
         found.append(NO_PIERCING)
     if check.kind == "ohms":
         found.append(OHMS)
-    if check.look == "thorough":
+    if check.look == "thorough" or check.unplugged:
         found.append(POWER_OFF)
     if check.kind == "operate" and not found and _moves(machine, check.function):
         found.append(MAY_MOVE)
@@ -257,8 +273,7 @@ def _zone_words(machine: Machine, zone: str) -> str:
     return machine.zones[zone].name or zone
 
 
-def _opening_words(machine: Machine, openings: Sequence[Opening]) -> list[str]:
-    del machine
+def _opening_words(openings: Sequence[Opening]) -> list[str]:
     return [f"{one.name} ({one.open_min:g} min)." for one in openings]
 
 
@@ -277,7 +292,7 @@ def _set_words(machine: Machine, state: str, current: str) -> str:
 
 
 def _setting_words(machine: Machine, part: str, value: float | str | bool) -> str:
-    """What a person sets; what the machine sets itself (level, temperature, angle) is left to the state's name."""
+    """What a person sets; what the machine sets itself (level, temperature) is left to the state's name."""
     kind = machine.parts[part].kind
     if kind == "switch":
         return f"{named(machine, part)} to {value}"
@@ -294,50 +309,69 @@ def _probe(machine: Machine, node: str) -> str:
 
 
 def _check_steps(machine: Machine, check: Check, openings: Sequence[Opening], current: str) -> list[str]:
+    """Steps in the safe order: still machine, way in, leads on, then power, then the reading."""
     steps: list[str] = []
     if check.kind == "ohms":
         steps.append("Key out, main switch off, battery disconnected, ground side first.")
-    if check.look == "thorough":
-        steps.append("Key out and main switch off.")
-    steps.extend(_opening_words(machine, openings))
+    elif check.look == "thorough":
+        steps.append(STILL)
+    elif openings:
+        steps.append("Engine stopped and key out while anything is opened.")
+    steps.extend(_opening_words(openings))
     if check.zone:
         steps.append(f"Go to {named(machine, check.place)}, {_zone_words(machine, check.zone)}.")
+    steps.extend(_preparing(machine, check))
     if check.kind not in ("ohms", "look") and check.state:
         steps.append(_set_words(machine, check.state, current))
     steps.extend(_doing(machine, check))
     return steps
 
 
-def _doing(machine: Machine, check: Check) -> list[str]:
+def _preparing(machine: Machine, check: Check) -> list[str]:
+    """What is put in place before the machine is set."""
     match check.kind:
-        case "operate":
-            words = machine.functions[check.function].words
-            return [f"Watch: {function_name(machine, check.function)}. Say {words[0]}, {words[1]} or {words[2]}."]
-        case "code":
-            return [f"Read the active codes of {named(machine, check.controller)}: is {check.code} among them?"]
         case "volts":
             ground = point_words(machine, check.minus)
             where = "bright bare metal of the frame" if check.minus == chassis_node(machine) else ground
             return [
                 f"Meter on DC volts. Red lead: {_probe(machine, check.plus)}.",
-                f"Black lead: {where}, away from the point under test.",
-                "Read with the plug mated and the load on.",
+                f"Black lead: {where}, away from the point under test. Lead both clear of moving parts.",
             ]
         case "drop":
             return [
                 f"Meter on DC volts. Red lead: {_probe(machine, check.plus)}.",
-                f"Black lead: {_probe(machine, check.minus)}.",
-                "Read the loss with the load on.",
+                f"Black lead: {_probe(machine, check.minus)}. Lead both clear of moving parts.",
             ]
         case "ohms":
             return [
+                *(f"Unplug {named(machine, one)} and keep its halves apart." for one in check.unplugged),
                 "Meter on ohms; touch the leads together first and note what they show.",
                 f"One lead: {_probe(machine, check.plus)}. Other lead: {_probe(machine, check.minus)}.",
             ]
+        case _:
+            return []
+
+
+def _doing(machine: Machine, check: Check) -> list[str]:
+    match check.kind:
+        case "operate":
+            words = machine.functions[check.function].words
+            name = function_name(machine, check.function)
+            return [f"Watch: {name}. Say {words[0]}, {words[1]} or {words[2]}."]
+        case "code":
+            return [
+                f"Read the active codes of {named(machine, check.controller)}: is {check.code} among them?"
+            ]
+        case "volts":
+            return ["Read with the plug mated and the load on; say whether the fault is showing meanwhile."]
+        case "drop":
+            return ["Read the loss with the load on; say whether the fault is showing meanwhile."]
+        case "ohms":
+            return ["Read, and note the value or OL."]
         case "move":
             return [
-                f"Let somebody watch what was complained about. Move {named(machine, check.place)} by hand, "
-                "then its wires, one at a time.",
+                "Let somebody watch what was complained about.",
+                f"Move {named(machine, check.place)} by hand, then its wires, one at a time.",
                 "Say whether anything flickers, cuts out or comes back.",
             ]
         case _:
@@ -348,7 +382,9 @@ def _looking(machine: Machine, check: Check) -> list[str]:
     thing = named(machine, check.place)
     match check.look:
         case "closed":
-            return [f"Look at {thing} without opening it: latch home, seals, wires straight, traces of water."]
+            return [
+                f"Look at {thing} without opening it: latch home, seals, wires straight, traces of water."
+            ]
         case "thorough":
             return [
                 f"Unplug {thing}. Look into both halves with a light, down to the bottom of each socket.",
@@ -356,6 +392,8 @@ def _looking(machine: Machine, check: Check) -> list[str]:
                 "Put it together again, latch home.",
             ]
         case "along":
-            return [f"Follow {thing} from end to end: rubbed spots, sharp edges, loose clips, swollen places."]
+            return [
+                f"Follow {thing} from end to end: rubbed spots, sharp edges, loose clips, swollen places."
+            ]
         case _:
             return [f"Look at {thing}: loose, burnt, cracked, green or white."]

@@ -14,7 +14,7 @@ LEAST_MINUTES = 20.0
 
 @dataclass(frozen=True, slots=True)
 class FixedIdea:
-    """``place`` took ``share`` of the minutes and holds ``odds`` of the suspicion; ``elsewhere`` holds most."""
+    """``place`` took ``share`` of the minutes and holds ``odds`` of the suspicion, ``elsewhere`` most."""
 
     place: str
     minutes: float

@@ -123,14 +123,15 @@ class Hunt:
         self.belief = self._believe()
         return self.belief
 
-    def _repaired(self) -> frozenset[str]:
-        """Repair groups that were mended twice already; their repair is not offered a third time."""
-        done = Counter(
-            f"{epoch.ended_by.action}:{epoch.ended_by.place}"
-            for epoch in self.evidence.epochs
-            if epoch.ended_by is not None
+    def _repaired(self) -> dict[str, int]:
+        """How often each repair group was mended; none is offered a third time."""
+        return dict(
+            Counter(
+                f"{epoch.ended_by.action}:{epoch.ended_by.place}"
+                for epoch in self.evidence.epochs
+                if epoch.ended_by is not None
+            )
         )
-        return frozenset(group for group, times in done.items() if times > 1)
 
     def _complained(self, observation: Symptom) -> bool:
         return any(

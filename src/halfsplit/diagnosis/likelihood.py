@@ -118,7 +118,17 @@ def reading_span(table: StateTable, observed: Reading) -> float:
     return 9.0 if observed.quantity == "ohms" else 1.3 * table.machine.system_v
 
 
-def code(observed: CodeSeen, active: NDArray[np.bool_]) -> Floats:
-    """Likelihood of a code being active or not given which lines predict it."""
-    hit = active if observed.active else ~active
-    return np.where(hit, 1.0 - CODE_WRONG, CODE_WRONG)
+def code_chances(active: NDArray[np.bool_], space: Space | None = None) -> Floats:
+    """Chance of a code being active for each line; with ``space`` the severities between two rows count too."""
+    chance = active.astype(np.float64)
+    if space is not None:
+        between = 0.5 * (chance[space.row_before] + chance[space.row_after])
+        chance[:-1] = 0.5 * chance[:-1] + 0.5 * between
+    return chance
+
+
+def code(observed: CodeSeen, chance: Floats) -> Floats:
+    """Likelihood of a code being seen active or not, given the chance that each line makes it active."""
+    hit = chance if observed.active else 1.0 - chance
+    result: Floats = (1.0 - CODE_WRONG) * hit + CODE_WRONG * (1.0 - hit)
+    return result

@@ -174,7 +174,10 @@ def check_title(machine: Machine, check: Check) -> str:
                 f"to {point_words(machine, check.minus)} [{state}]"
             )
         case "ohms":
-            return f"Ohms between {point_words(machine, check.plus)} and {point_words(machine, check.minus)}"
+            return (
+                f"Ohms between {point_words(machine, check.plus)} and {point_words(machine, check.minus)}"
+                + _apart(check.unplugged)
+            )
         case "move":
             return f"Move {named(machine, check.place)} and watch"
         case _:
@@ -194,11 +197,19 @@ def check_short(check: Check) -> str:
         case "drop":
             return f"drop {check.plus} to {check.minus} in {check.state}"
         case "ohms":
-            return f"ohms {check.plus} to {check.minus}"
+            return f"ohms {check.plus} to {_ground_short(check.minus)}{_apart(check.unplugged)}"
         case "move":
             return f"move {check.place}"
         case _:
             return f"look {check.look} at {check.place}"
+
+
+def _apart(connectors: tuple[str, ...]) -> str:
+    return f", {' and '.join(connectors)} unplugged" if connectors else ""
+
+
+def _ground_short(node: str) -> str:
+    return node.partition(":")[2] if node.startswith("body:") else node
 
 
 def _code_text(machine: Machine, controller: str, code: str) -> str:
@@ -218,11 +229,12 @@ def subject_words(machine: Machine, observation: Observation) -> str:
             return f"{function_name(machine, observation.function)} [{state}]"
         case Reading():
             minus = observation.minus
-            usual = not minus or minus.startswith("body:")
+            usual = not minus or (minus.startswith("body:") and observation.quantity != "ohms")
             state = "" if observation.quantity == "ohms" else f" [{state_name(machine, observation.state)}]"
             if usual:
                 return f"{observation.quantity} at {observation.plus}{state}"
-            return f"{observation.quantity} from {observation.plus} to {minus}{state}"
+            apart = _apart(observation.unplugged)
+            return f"{observation.quantity} from {observation.plus} to {_ground_short(minus)}{apart}{state}"
         case Look():
             return f"{LOOKS[observation.look]} {observation.place}"
         case Move():

@@ -19,6 +19,7 @@ from halfsplit.circuit.system import System
 from halfsplit.diagnosis.likelihood import GRADE_SHARE, OHMS_DECADES, gaussian
 from halfsplit.diagnosis.space import Space
 from halfsplit.faults.applying import changes
+from halfsplit.faults.catalogue import Effect
 from halfsplit.faults.signatures import Signatures
 from halfsplit.machine.model import Machine
 from halfsplit.observations import Reading
@@ -46,6 +47,15 @@ def dead_netlist(netlist: Netlist, a: str, b: str, unplugged: Sequence[str] = ()
 
     meter = Branch("meter", b, a, METER_OHM, METER_OPEN_V)
     return replace(netlist, branches=(*(dead(branch) for branch in netlist.branches), meter))
+
+
+def pulled_fuses(machine: Machine, unplugged: Sequence[str]) -> tuple[Effect, ...]:
+    """What pulling the fuses among ``unplugged`` does."""
+    return tuple(
+        Effect("series", f"fuse:{name}", "", float("inf"))
+        for name in unplugged
+        if name in machine.parts and machine.parts[name].kind in ("fuse", "breaker")
+    )
 
 
 def ohms_from_volts(volts: Floats) -> Floats:
@@ -106,7 +116,11 @@ class OhmsTables:
         missing = wanted[np.isnan(column.ohms[wanted])]
         if len(missing):
             netlist = column.system.netlist
-            sets = [changes(netlist, effects[row] if row < len(effects) else ()) for row in missing.tolist()]
+            pulled = pulled_fuses(self._signatures.machine, unplugged)
+            sets = [
+                changes(netlist, (*(effects[row] if row < len(effects) else ()), *pulled))
+                for row in missing.tolist()
+            ]
             outcome = settle_batch(column.system, sets, [volts_row(netlist, a, b)], second_start=False)
             column.ohms[missing] = ohms_from_volts(outcome.readings[:, 0])
         return column.ohms

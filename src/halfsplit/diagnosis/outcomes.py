@@ -1,14 +1,15 @@
 """What a check may show, how likely each result is, and which repairs would then stand first.
 
-The predictions of everything still suspected are sorted into results that a person can tell apart: numbers that
-lie closer than twice their spread are one result. "Something else" predicts nothing, so it keeps its share under
-every result.
+The predictions of everything still suspected are sorted into results that a person can tell apart: numbers
+that lie closer than twice their spread are one result. "Something else" predicts nothing, so it keeps its
+share under every result.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from itertools import pairwise
 
 import numpy as np
 
@@ -27,6 +28,8 @@ LEAST_CHANCE = 0.02
 MOST_OUTCOMES = 5
 #: Repairs named under a result.
 MEANS = 3
+#: Suspects below this share are left out of the results of a check.
+LEAST_WEIGHT = 1e-4
 #: A voltage below this is read as none; common practice, no source.
 NO_VOLTS = 0.5
 
@@ -43,8 +46,9 @@ class Meaning:
 class Outcome:
     """One result a check may have.
 
-    ``label`` is what a person would say, ``low`` and ``high`` bound a number (None for words), ``chance`` is its
-    share (0..1), ``healthy`` whether a sound machine shows this, ``means`` the repairs that then stand first.
+    ``label`` is what a person would say, ``low`` and ``high`` bound a number (None for words), ``chance`` is
+    its share (0..1), ``healthy`` whether a sound machine shows this, ``means`` the repairs that then stand
+    first.
     """
 
     label: str
@@ -103,7 +107,7 @@ def outcomes(hunt: Hunt, check: Check) -> tuple[Outcome, ...]:
 
 
 def _means(hunt: Hunt, now: Masses, weight: Floats) -> tuple[float, tuple[Meaning, ...]]:
-    """Chance of a result with mass ``weight`` ``[rows + 1]`` among what is known, and what then stands first."""
+    """Chance of a result with mass ``weight`` ``[rows + 1]`` among what is known, and what comes first."""
     groups = np.bincount(now.group, weights=weight[:-1], minlength=len(hunt.bench.space.groups))
     total = float(weight.sum())
     if total <= 0.0:
@@ -120,7 +124,13 @@ def _means(hunt: Hunt, now: Masses, weight: Floats) -> tuple[float, tuple[Meanin
 
 
 def _made(
-    hunt: Hunt, now: Masses, weight: Floats, label: str, healthy: bool, span: tuple[float, float] | None = None
+    hunt: Hunt,
+    now: Masses,
+    weight: Floats,
+    label: str,
+    *,
+    healthy: bool,
+    span: tuple[float, float] | None = None,
 ) -> Outcome:
     chance, means = _means(hunt, now, weight)
     low, high = span if span is not None else (None, None)
@@ -130,17 +140,25 @@ def _made(
 def _volts(hunt: Hunt, check: Check, now: Masses) -> list[Outcome]:
     table = hunt.bench.signatures.state(check.state)
     value = likelihood.volts_of(table, table.lines, check.plus, check.minus)
-    sigma = likelihood.reading_sigma(table, hunt.bench.space, value, check.plus, check.minus)
+    # The spread of one prediction: meter and tolerances. That a severity lies between two of the grid is left
+    # out, or neighbouring severities would join everything into one result.
+    sigma = np.hypot(
+        likelihood.METER_V + likelihood.METER_SHARE * np.abs(value), table.spread_v(check.plus, check.minus)
+    )
     return _clusters(hunt, now, value, sigma, _volts_label)
 
 
 def _ohms(hunt: Hunt, check: Check, now: Masses) -> list[Outcome]:
-    shown = hunt.evidence.ohms.predicted(check.state, check.plus, check.minus)
+    # Only the rows that matter are solved; the rest stay unknown and weigh nothing.
+    rows = np.flatnonzero(now.awake[:-1] > LEAST_WEIGHT * now.total)
+    shown = hunt.evidence.ohms.predicted(check.state, check.plus, check.minus, check.unplugged, rows)
     value = np.log10(shown)
     sigma = np.full(len(value), np.hypot(likelihood.OHMS_DECADES, likelihood.GRADE_SHARE * 0.2))
     found = _clusters(hunt, now, value, sigma, lambda low, high: _ohms_label(10**low, 10**high))
     return [
-        replace(one, low=None if one.low is None else 10**one.low, high=None if one.high is None else 10**one.high)
+        replace(
+            one, low=None if one.low is None else 10**one.low, high=None if one.high is None else 10**one.high
+        )
         for one in found
     ]
 
@@ -148,6 +166,8 @@ def _ohms(hunt: Hunt, check: Check, now: Masses) -> list[Outcome]:
 def _volts_label(low: float, high: float) -> str:
     if max(abs(low), abs(high)) < NO_VOLTS:
         return f"below {volts_words(NO_VOLTS)}"
+    if min(abs(low), abs(high)) < NO_VOLTS:
+        return f"below {volts_words(round(high, 1))}" if high > 0 else f"{volts_words(round(low, 1))} to 0 V"
     middle = (low + high) / 2
     if high - low <= max(0.3, 0.06 * abs(middle)):
         return f"about {volts_words(round(middle, 1))}"
@@ -169,11 +189,11 @@ def _clusters(
     weight = now.awake.copy()
     sleeping = now.asleep
     healthy_value = float(value[-1])
-    keep = np.flatnonzero(weight > 1e-4 * now.total)
+    keep = np.flatnonzero(weight > LEAST_WEIGHT * now.total)
     keep = np.union1d(keep, [len(value) - 1]) if sleeping.sum() > 0 else keep
     order = keep[np.argsort(value[keep])]
     rows = [[int(order[0])]]
-    for before, at in zip(order[:-1], order[1:], strict=True):
+    for before, at in pairwise(order):
         gap = value[at] - value[before]
         if gap > 2.0 * max(sigma[at], sigma[before]):
             rows.append([])
@@ -187,7 +207,7 @@ def _clusters(
         if is_healthy:
             mass += sleeping
         span = _span(value, weight, members)
-        found.append(_made(hunt, now, mass, label(*span), is_healthy, span))
+        found.append(_made(hunt, now, mass, label(*span), healthy=is_healthy, span=span))
     return found
 
 
@@ -237,7 +257,7 @@ def _levels(hunt: Hunt, check: Check, now: Masses) -> list[Outcome]:
     found = []
     for at, level in enumerate(("off", "weak", "on")):
         mass = now.awake * chances[:, at] + now.asleep * chances[-1, at]
-        made = _made(hunt, now, mass, level_word(machine, check.function, level), level == expected)
+        made = _made(hunt, now, mass, level_word(machine, check.function, level), healthy=level == expected)
         if made.chance >= LEAST_CHANCE:
             found.append(made)
     return found
@@ -250,7 +270,10 @@ def _code(hunt: Hunt, check: Check, now: Masses) -> list[Outcome]:
     healthy = bool(active[-1])
     on = now.awake * chance + now.asleep * chance[-1]
     off = now.awake * (1.0 - chance) + now.asleep * (1.0 - chance[-1])
-    return [_made(hunt, now, on, "code active", healthy), _made(hunt, now, off, "no code", not healthy)]
+    return [
+        _made(hunt, now, on, "code active", healthy=healthy),
+        _made(hunt, now, off, "no code", healthy=not healthy),
+    ]
 
 
 def _seen(hunt: Hunt, check: Check, now: Masses) -> list[Outcome]:
@@ -261,10 +284,12 @@ def _seen(hunt: Hunt, check: Check, now: Masses) -> list[Outcome]:
         eager = np.divide(2.0 * now.asleep, whole, out=np.zeros_like(whole), where=whole > 0).clip(0.0, 1.0)
         chance = np.where(chance > FALSE_MOVE, chance * (0.25 + 0.75 * eager), chance)
     found, missed = whole * chance, whole * (1.0 - chance)
-    words = ("it reacts", "nothing changes") if check.kind == "move" else ("bad spot seen", "nothing bad seen")
+    words = (
+        ("it reacts", "nothing changes") if check.kind == "move" else ("bad spot seen", "nothing bad seen")
+    )
     return [
-        _made(hunt, now, found, words[0], False),
-        _made(hunt, now, missed, words[1], True),
+        _made(hunt, now, found, words[0], healthy=False),
+        _made(hunt, now, missed, words[1], healthy=True),
     ]
 
 

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from halfsplit.diagnosis import likelihood
 from halfsplit.diagnosis.belief import NEW_LOOK, Belief
-from halfsplit.diagnosis.checks import Check, short_checks
+from halfsplit.diagnosis.checks import Check, short_checks, short_origin
 from halfsplit.diagnosis.evidence import FALSE_FIND, FALSE_MOVE, Evidence
 from halfsplit.diagnosis.ohms import connectors_along
 from halfsplit.diagnosis.pairs import BOTH, FIRST, SECOND
@@ -28,7 +28,7 @@ Ints = NDArray[np.int64]
 
 #: Repair at once above these odds: engine-notes part 3 measured 0.6, 0.75 and 0.9 within 4 % of each other, and
 #: later repair the better the less the model is trusted.
-REPAIR_AT = 0.80
+REPAIR_AT = 0.90
 #: No repair while this much says that nothing explains the evidence: engine-notes part 4.
 NO_REPAIR_ABOVE = 0.30
 #: Below these odds a repair is not offered as a check; keeps the list short, no source.
@@ -66,6 +66,7 @@ class Situation:
 
     ``done`` counts for each check how much it was used up: 6 for one made while the fault showed (or it is not
     known), 1 while it slept, 3 for watching a function; looks count for ever, all else since the last piece of work.
+    ``repaired`` counts the repairs of each group.
     """
 
     open_steps: frozenset[str] = frozenset()
@@ -74,7 +75,7 @@ class Situation:
     unreachable: frozenset[str] = frozenset()
     zones_out_of_reach: frozenset[str] = frozenset()
     showing: str = "unknown"
-    repaired: frozenset[str] = frozenset()
+    repaired: Mapping[str, int] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
@@ -272,14 +273,15 @@ class Planner:
             group = self.space.groups[int(number)]
             if group.zone in situation.zones_out_of_reach or group.id in situation.unreachable:
                 continue
-            if group.id in situation.repaired:
+            before = situation.repaired.get(group.id, 0)
+            if before > 1 or (before and odds[number] < LEAST_REPAIR):
                 continue
             chance = min(float(odds[number]) * group.success, 1.0)
             share = np.array([chance, 1.0 - chance])
-            before = setup[group_steps(self.machine, group)]
-            minutes = group.minutes + VERIFY_MIN + before
+            opening = setup[group_steps(self.machine, group)]
+            minutes = group.minutes + VERIFY_MIN + opening
             found.append(
-                Option(None, group, minutes, before, float(entropy(share, 0)), float(odds[number]))
+                Option(None, group, minutes, opening, float(entropy(share, 0)), float(odds[number]))
             )
         return found
 
@@ -370,7 +372,8 @@ class Planner:
                     value = likelihood.symptom_levels(table, table.lines, check.function, self.space)
                 else:
                     active = table.lines.codes[:, table.codes[(check.controller, check.code)]]
-                    value = np.stack([~active, active], axis=1).astype(np.float64)
+                    chance = likelihood.code_chances(active, self.space)
+                    value = np.stack([1.0 - chance, chance], axis=1)
                 chances[key] = value
             value = chances[key]
             mass = value[now.row].T @ awake + value[-1][:, None] * asleep[None, :]
@@ -405,7 +408,8 @@ class Planner:
                 if mass[fuse] >= SHORT_MASS:
                     name = table.fuses[int(fuse)]
                     if name not in self._along:
-                        along = connectors_along(table.netlist, self.machine, f"{name}.2")
+                        origin = short_origin(self.machine, name)
+                        along = connectors_along(table.netlist, self.machine, origin[0]) if origin else ()
                         self._along[name] = along[:SHORT_CONNECTORS]
                     found.extend(short_checks(self.machine, name, state, self._along[name]))
             break

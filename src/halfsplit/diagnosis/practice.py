@@ -146,7 +146,7 @@ def play(bench: Bench, world: World, complaint: Complaint, settings: Settings | 
             for observed in clock.check(decision.best.check, complaint.symptoms):
                 hunt.record(observed, decision.best.check if observed.KIND != "symptom" or decision.best.check.kind == "operate" else None)
                 _tell(tell, decision.best, observed, clock)
-            apart = decision.best.check.unplugged
+            apart = tuple(one for one in decision.best.check.unplugged if one in world.machine.connectors)
             if decision.best.check.look == "thorough":
                 apart = (decision.best.check.place,)
             for place in apart:

@@ -51,14 +51,16 @@ def ending(hunt: Hunt, decision: Decision) -> Ending:
         if not best or belief.nothing > odds[best[0]]:
             return Ending(
                 "not found",
-                f"Nothing is wrong now, as far as can be told ({mended} in 100), and no place stands out as the "
+                f"Nothing is wrong now, as far as can be told ({mended} in 100), and no place stands out as "
+                f"the "
                 "cause. Note the conditions, protect what looks weak, tell the owner what to watch for, and "
                 "close the job as not found.",
             )
         return Ending(
             "finish",
             f"Mended, as far as can be told ({mended} in 100). Cause: {group_short(space.groups[best[0]])} "
-            f"({round(100 * odds[best[0]])} in 100). Run it the way it failed before handing it back, read the "
+            f"({round(100 * odds[best[0]])} in 100). Run it the way it failed before handing it back, read "
+            f"the "
             "same points again, then close up and close the job.",
             ids,
         )
@@ -67,14 +69,17 @@ def ending(hunt: Hunt, decision: Decision) -> Ending:
         if belief.other > NO_REPAIR_ABOVE:
             return Ending(
                 "hand over",
-                "No check within reach tells any more, and nothing in this machine's file explains what was seen "
-                "well. Something the file does not know of (added wiring, another system) or a wrong reading is "
+                "No check within reach tells any more, and nothing in this machine's file explains what was "
+                "seen "
+                "well. Something the file does not know of (added wiring, another system) or a wrong "
+                "reading is "
                 "likelier. Hand over with the readings; repair nothing on these odds.",
                 ids,
             )
         return Ending(
             "hand over",
-            f"No check within reach tells any more. Left are: {named or 'nothing that stands out'}. Reach a place "
+            f"No check within reach tells any more. Left are: {named or 'nothing that stands out'}. Reach a "
+            f"place "
             "that was out of reach, mend the likeliest, or hand over with this list.",
             ids,
         )

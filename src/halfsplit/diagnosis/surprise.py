@@ -1,7 +1,7 @@
 """When nothing explains the evidence: which single observation, left out, would explain most.
 
-The belief is worked out again without each observation in turn. When no single one helps, the smallest sets of
-observations that cannot all be right are looked for (``sets.minimal_diagnoses``), two at most.
+The belief is worked out again without each observation in turn. When no single one helps, the smallest sets
+of observations that cannot all be right are looked for (``sets.minimal_diagnoses``), two at most.
 """
 
 from __future__ import annotations
@@ -17,7 +17,8 @@ from halfsplit.diagnosis.planning import NO_REPAIR_ABOVE
 from halfsplit.diagnosis.sets import minimal_diagnoses
 from halfsplit.observations import Action, Observation, OutOfReach
 
-#: Chance that one observation is wrong (wrong pin, wrong report), for ranking; methods.md part 4 has 1 to 3 %.
+#: Chance that one observation is wrong (wrong pin, wrong report), for ranking; methods.md part 4 has 1 to 3
+#: %.
 WRONG = 0.03
 #: Observations in doubt looked at in pairs at most, so that the answer comes at once.
 MOST_IN_PAIRS = 12
@@ -25,8 +26,12 @@ MOST_IN_PAIRS = 12
 
 @dataclass(frozen=True, slots=True)
 class Surprise:
-    """``other`` is the chance that nothing known explains what was seen; ``doubtful`` the numbers of the
-    observations to repeat (none when leaving out two would not help either), ``left`` that chance without them."""
+    """What to doubt when nothing explains the evidence.
+
+    ``other`` is the chance that nothing known explains what was seen; ``doubtful`` the numbers of the
+    observations to repeat (none when leaving out two would not help either), ``left`` that chance without
+    them.
+    """
 
     other: float
     doubtful: tuple[int, ...]
@@ -35,7 +40,10 @@ class Surprise:
 
 
 def surprise(hunt: Hunt, observations: Sequence[Observation]) -> Surprise | None:
-    """What to doubt, or None while the evidence is explained. ``observations`` are in order, complaint first."""
+    """What to doubt, or None while the evidence is explained.
+
+    ``observations`` are in order, complaint first.
+    """
     other = hunt.belief.other
     if other <= NO_REPAIR_ABOVE:
         return None
@@ -56,7 +64,9 @@ def surprise(hunt: Hunt, observations: Sequence[Observation]) -> Surprise | None
     return Surprise(other, doubtful, left, _words(hunt, observations, other, doubtful, left))
 
 
-def _other_without(hunt: Hunt, observations: Sequence[Observation], left_out: set[int] | frozenset[int]) -> float:
+def _other_without(
+    hunt: Hunt, observations: Sequence[Observation], left_out: set[int] | frozenset[int]
+) -> float:
     """The chance of "something else" when some observations are left out."""
     told = len(hunt.complaint.symptoms)
     space = hunt.bench.space
@@ -94,7 +104,8 @@ def _words(
     start = f"Nothing known explains all of this well ({round(100 * other)} in 100 for something else)."
     if not doubtful:
         return (
-            f"{start} No one or two observations, left out, would change that. Repair nothing yet; look for added "
+            f"{start} No one or two observations, left out, would change that. Repair nothing yet; look for "
+            f"added "
             "wiring and for what the machine file does not know."
         )
     said = " and ".join(f'"{observation_words(hunt.bench.machine, observations[at])}"' for at in doubtful)

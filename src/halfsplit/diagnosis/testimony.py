@@ -1,8 +1,8 @@
 """What speaks for and against a suspected repair group, observation by observation, in words.
 
 Each observation is weighed by how much better the best suspect of the group explains it than the best suspect
-outside: a log likelihood ratio. Ratios of observations add up, so what is listed is the whole of the argument apart
-from how often such faults occur.
+outside: a log likelihood ratio. Ratios of observations add up, so what is listed is the whole of the argument
+apart from how often such faults occur.
 """
 
 from __future__ import annotations
@@ -25,7 +25,8 @@ from halfsplit.quantities import format_ohm
 STRONG, PLAIN, SLIGHT = 3.0, 1.0, 0.3
 #: Voltages that differ by less than this and twice the meter's doubt cannot be told apart; common practice.
 SAME_V = 0.05
-#: A group is worth naming as a double when its odds are at least this share of the one asked about; no source.
+#: A group is worth naming as a double when its odds are at least this share of the one asked about; no
+#: source.
 DOUBLE_SHARE = 0.01
 
 
@@ -51,7 +52,7 @@ class Testimony:
 
 @dataclass(frozen=True, slots=True)
 class Why:
-    """The case for one repair group. ``rival`` is the group it is compared with, "" when nothing else is suspected.
+    """The case for one repair group; ``rival`` is the group it is compared with.
 
     ``testimonies`` are in the order of the observations; ``doubles`` are groups whose faults predict the same
     everywhere a probe can reach in the states looked at, with their odds.
@@ -185,11 +186,17 @@ def _expected(hunt: Hunt, observation: Observation, one: _Suspect, epoch: int) -
     if isinstance(observation, Reading) and observation.quantity == "volts":
         table = hunt.bench.signatures.state(observation.state)
         minus = observation.minus or table.netlist.reference
-        return volts_words(float(likelihood.volts_of(table, table.lines, observation.plus, minus)[row])) + asleep
+        return (
+            volts_words(float(likelihood.volts_of(table, table.lines, observation.plus, minus)[row])) + asleep
+        )
     if isinstance(observation, Reading) and observation.quantity == "ohms":
         table = hunt.bench.signatures.state(observation.state)
         minus = observation.minus or table.netlist.reference
-        return format_ohm(float(hunt.evidence.ohms.predicted(observation.state, observation.plus, minus)[row]))
+        wanted = np.array([one.row])
+        shown = hunt.evidence.ohms.predicted(
+            observation.state, observation.plus, minus, observation.unplugged, wanted
+        )
+        return format_ohm(float(shown[row]))
     if isinstance(observation, CodeSeen):
         table = hunt.bench.signatures.state(observation.state)
         active = bool(table.lines.codes[row, table.codes[(observation.controller, observation.code)]])
@@ -199,13 +206,17 @@ def _expected(hunt: Hunt, observation: Observation, one: _Suspect, epoch: int) -
     return ""
 
 
-def _doubles(hunt: Hunt, group: int, mine: _Suspect, odds: np.typing.NDArray[np.float64]) -> tuple[tuple[str, float], ...]:
+def _doubles(
+    hunt: Hunt, group: int, mine: _Suspect, odds: np.typing.NDArray[np.float64]
+) -> tuple[tuple[str, float], ...]:
     """Groups with a fault that no voltage, function or code in the states looked at tells apart from ours."""
     space = hunt.bench.space
     alike = np.ones(space.rows, dtype=bool)
     for state in hunt.states:
         table = hunt.bench.signatures.state(state)
-        probed = sorted({table.nodes[check.plus] for check in hunt.planner.checks if check.state == state and check.plus})
+        probed = sorted(
+            {table.nodes[check.plus] for check in hunt.planner.checks if check.state == state and check.plus}
+        )
         volts = table.lines.volts[:-1, probed]
         reference = table.lines.volts[mine.row, probed]
         doubt = 2.0 * (SAME_V + likelihood.METER_SHARE * np.abs(reference))
@@ -216,5 +227,3 @@ def _doubles(hunt: Hunt, group: int, mine: _Suspect, odds: np.typing.NDArray[np.
     found = sorted({int(space.row_group[row]) for row in rows} - {group}, key=lambda at: -odds[at])
     floor = max(DOUBLE_SHARE * float(odds[group]), 1e-4)
     return tuple((space.groups[at].id, float(odds[at])) for at in found[:8] if odds[at] >= floor)
-
-

@@ -19,7 +19,7 @@ from halfsplit.circuit.observing import Readout, readout
 from halfsplit.circuit.settle import Outcome, settle
 from halfsplit.diagnosis.checks import Check
 from halfsplit.diagnosis.evidence import FALSE_FIND, FALSE_MOVE
-from halfsplit.diagnosis.ohms import dead_netlist, ohms_from_volts
+from halfsplit.diagnosis.ohms import OVER_RANGE_OHM, dead_netlist, ohms_from_volts, pulled_fuses
 from halfsplit.faults.applying import changes
 from halfsplit.faults.catalogue import Effect, Fault
 from halfsplit.faults.curing import cure_chances
@@ -129,7 +129,10 @@ class World:
         key = (state, awake, frozenset(self.blown))
         if key not in self._settled:
             netlist, _ = self.netlist(state)
-            outcome = settle(netlist, changes(netlist, self.effects(awake)), second_start=False)
+            # The fault comes to a machine that was sound: history decides where an input has hysteresis.
+            outcome = settle(
+                netlist, changes(netlist, self.effects(awake)), self._sound(state).booleans, second_start=False
+            )
             self._settled[key] = outcome
             blown = {
                 device.name.partition(":")[2]
@@ -142,6 +145,12 @@ class World:
             if value and isinstance(device, OverCurrent) and device.name.startswith("blown:"):
                 self.blown.add(device.name.partition(":")[2])
         return outcome
+
+    def _sound(self, state: str) -> Outcome:
+        key = (state, frozenset[int](), frozenset[str]())
+        if key not in self._settled:
+            self._settled[key] = settle(self.netlist(state)[0], second_start=False)
+        return self._settled[key]
 
     def wake(self) -> frozenset[int]:
         """Which faults are there for the next check; sleeping ones come and go in spells."""
@@ -204,15 +213,17 @@ class World:
             case "ohms":
                 netlist, _ = self.netlist(check.state)
                 dead = dead_netlist(netlist, check.plus, check.minus, check.unplugged)
-                outcome = settle(dead, changes(dead, self.effects(awake)), second_start=False)
+                pulled = pulled_fuses(self.machine, check.unplugged)
+                outcome = settle(dead, changes(dead, (*self.effects(awake), *pulled)), second_start=False)
                 across = np.array([outcome.volts(check.plus) - outcome.volts(check.minus)])
                 shown = float(ohms_from_volts(across)[0]) * float(np.exp(0.02 * self._rng.standard_normal()))
+                shown = min(shown, OVER_RANGE_OHM)
                 return Reading("ohms", check.plus, check.minus, check.state, round(shown, 3), check.unplugged)
             case "move":
-                found = self._sees(check.place, "move", FALSE_MOVE)
-                return Move(check.place, "", "", found)
+                return Move(check.place, "", "", self._sees(check.place, "move", FALSE_MOVE) is not None)
             case _:
-                return Look(check.look, check.place, self._sees(check.place, check.look, FALSE_FIND))  # type: ignore[arg-type]
+                seen = self._sees(check.place, check.look, FALSE_FIND)
+                return Look(check.look, seen or check.place, seen is not None)  # type: ignore[arg-type]
 
     def _code(self, check: Check, awake: frozenset[int]) -> bool:
         netlist, reads = self.netlist(check.state)
@@ -230,9 +241,10 @@ class World:
         value += (0.01 + 0.003 * abs(value)) * float(self._rng.standard_normal())
         return Reading("volts", check.plus, check.minus, check.state, round(value, 2))
 
-    def _sees(self, place: str, kind: str, false: float) -> bool:
+    def _sees(self, place: str, kind: str, false: float) -> str | None:
+        """The place of what is seen when looking at ``place``: one cavity where it is one, or None."""
         if self._rng.random() < false:
-            return True
+            return place
         for number in sorted(self.present):
             one = self.hidden[number]
             fault = self.faults[one.fault]
@@ -248,8 +260,8 @@ class World:
                 if self._unseen[key]:
                     continue
             if self._rng.random() < chance:
-                return True
-        return False
+                return fault.place if kind == "thorough" and fault.mode.applies == "contact" else place
+        return None
 
     def act(self, action: Action) -> None:
         """Does a piece of work; what it cures is gone. Blown fuses are replaced with every repair."""

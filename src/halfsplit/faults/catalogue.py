@@ -21,6 +21,9 @@ LOADS = ("lamp", "led", "motor", "solenoid", "buzzer", "heater")
 BUNDLE_NEIGHBOURS = 2
 
 
+#: With so few ways whoever opens the connector renews all its contacts: one repair; common practice, no source.
+FEW_WAYS = 2
+EXTRA_WAY_MIN = 5.0
 #: Inner resistance a weak battery gains; it also keeps it from swallowing the generator's whole output; from memory.
 WEAK_BATTERY_OHM = 0.08
 
@@ -152,7 +155,8 @@ def _connector(machine: Machine, connector: Connector) -> Iterator[Fault]:
             yield _fault(
                 mode, place, connector.id, connector.zone, connector.access,
                 _series(mode, (f"contact:{place}",)),
-                f"{connector.id} cavity {cavity}: {mode.text}", place,
+                f"{connector.id} cavity {cavity}: {mode.text}", connector.id if len(used) <= FEW_WAYS else place,
+                corrections()[mode.correction].minutes + (EXTRA_WAY_MIN if len(used) == FEW_WAYS else 0.0),
             )  # fmt: skip
     pairs = tuple(pair for pair in connector.neighbours() if pair[0] in used and pair[1] in used)
     for one, other in pairs:

@@ -29,7 +29,10 @@ Floats = NDArray[np.float64]
 Singles = NDArray[np.float32]
 
 #: Relative standard deviation of part values between two machines of a kind; from memory.
-TOLERANCE = {"wire:": 0.10, "contact:": 0.5, "terminal:": 0.5, "joint:": 0.5, "stud:": 0.5, "post:": 0.5}
+TOLERANCE = {
+    "wire:": 0.10, "contact:": 0.5, "terminal:": 0.5, "joint:": 0.5, "stud:": 0.5, "post:": 0.5,
+    "pull:": 0.02, "top:": 0.02, "bottom:": 0.02, "ref:": 0.02,
+}  # fmt: skip
 LOAD_TOLERANCE = 0.08
 SWITCH_TOLERANCE = 0.3
 #: Standard deviation of a battery's rested voltage between good batteries, for a 12 V system; from
@@ -42,7 +45,7 @@ class Lines:
     """Predictions for some sets of effects in one state, one line each.
 
     ``volts`` ``[lines, nodes]`` in V, ``levels`` ``[lines, functions]``, ``codes`` ``[lines, codes]``,
-    ``chatters`` ``[lines]``, ``blown`` ``[lines, fuses]``.
+    ``chatters`` ``[lines]``, ``blown`` ``[lines, fuses]`` (fuses, breakers and tripped outputs).
     """
 
     volts: Singles
@@ -81,7 +84,7 @@ class StateTable:
         fuses = [
             (at, device.name.partition(":")[2])
             for at, device in enumerate(self.netlist.devices)
-            if isinstance(device, OverCurrent) and device.name.startswith("blown:")
+            if isinstance(device, OverCurrent)
         ]
         self._fuse_at = np.array([at for at, _ in fuses], dtype=np.int64)
         self.fuses = tuple(name for _, name in fuses)

@@ -6,8 +6,7 @@ import re
 from collections.abc import Sequence
 from typing import get_args
 
-from halfsplit.errors import ProblemsError, UserError, nearest
-from halfsplit.errors import Problem
+from halfsplit.errors import Problem, ProblemsError, UserError, nearest
 from halfsplit.machine.model import Function, Machine
 from halfsplit.observations import RELIABILITY_OPERATOR, Complaint, Condition, Level, Symptom
 from halfsplit.service.typed import LEVEL_WORDS, state_of
@@ -85,9 +84,9 @@ def _function(machine: Machine, plain: str) -> tuple[Function, str]:
     best: tuple[int, Function] | None = None
     for function in machine.functions.values():
         for name in (function.id, function.name):
-            if name and re.match(re.escape(name.casefold()) + r"(?:\s|$)", folded):
-                if best is None or len(name) > best[0]:
-                    best = (len(name), function)
+            fits = name and re.match(re.escape(name.casefold()) + r"(?:\s|$)", folded)
+            if fits and (best is None or len(name) > best[0]):
+                best = (len(name), function)
     if best is not None:
         return best[1], plain[best[0] :].strip()
     names = {function.id for function in machine.functions.values()}

@@ -22,8 +22,8 @@ from halfsplit.machine.model import Machine, State
 
 #: Continuous current in A by copper area in mm2: common practice, no source.
 CURRENT_BY_SIZE: tuple[tuple[float, float], ...] = (
-    (0.5, 4), (0.75, 6), (1, 10), (1.5, 14), (2.5, 20), (4, 30), (6, 40), (10, 60), (16, 90), (25, 120), (35, 150),
-    (50, 200), (70, 250),
+    (0.5, 4), (0.75, 6), (1, 10), (1.5, 14), (2.5, 20), (4, 30), (6, 40), (10, 60), (16, 90), (25, 120),
+    (35, 150), (50, 200), (70, 250),
 )  # fmt: skip
 #: How much more a wire or contact carries for the seconds a starter cranks: common practice, no source.
 SHORT_TIME = 3.0
@@ -37,7 +37,8 @@ STARTER_A = 60.0
 class Doubt:
     """One thing that could not be so on a sound machine.
 
-    ``kind`` is "function", "fuse", "wire", "contact", "load", "code" or "rest"; ``value`` and ``limit`` are in A or V.
+    ``kind`` is "function", "fuse", "wire", "contact", "load", "code" or "rest"; ``value`` and ``limit`` are
+    in A or V.
     """
 
     kind: str
@@ -74,7 +75,10 @@ def wire_limit_a(area_m2: float) -> float:
 
 
 def credibility(machine: Machine) -> Credibility:
-    """Goes through every state of the sound machine. A machine whose circuit cannot be solved raises UserError."""
+    """Goes through every state of the sound machine.
+
+    A machine whose circuit cannot be solved raises UserError.
+    """
     doubts: list[Doubt] = []
     looked = 0
     loads = 0
@@ -146,7 +150,13 @@ def _functions(machine: Machine, state: State, outcome: Outcome) -> tuple[list[D
         if at != (2 if expected == "on" else 0):
             wanted = function.words[2 if expected == "on" else 0]
             found.append(
-                Doubt("function", function.id, state.id, f"{function.words[at]}, expected {wanted}", float(value))
+                Doubt(
+                    "function",
+                    function.id,
+                    state.id,
+                    f"{function.words[at]}, expected {wanted}",
+                    float(value),
+                )
             )
     active = read.active(amps, outcome.booleans[None])[0]
     for (controller, code), on in zip(read.code_names, active, strict=True):
@@ -201,7 +211,16 @@ def _loads(machine: Machine, state: State, outcome: Outcome) -> tuple[list[Doubt
         volts = abs(outcome.amps(f"load:{part.id}")) * load_ohm(machine, part)
         limit = LOAD_SHARE * machine.system_v
         # While a starter cranks the battery itself sags; what the others get then says nothing of the wires.
-        if volts < limit and not cranking:
+        if volts < limit and not cranking and not _behind_resistor(machine, outcome, part.id):
             what = f"gets {volts:.1f} V, usual is {limit:.1f} V or more"
             found.append(Doubt("load", part.id, state.id, what, volts, limit))
     return found, looked
+
+
+def _behind_resistor(machine: Machine, outcome: Outcome, load: str) -> bool:
+    """Whether the load's current comes through a resistor part, which is there to take voltage from it."""
+    amps = abs(outcome.amps(f"load:{load}"))
+    return any(
+        part.kind == "resistor" and amps > 0.0 and abs(outcome.amps(f"load:{part.id}")) > 0.9 * amps
+        for part in machine.parts.values()
+    )

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import re
 import tempfile
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 from pathlib import Path
 
-from halfsplit.diagnosis.checks import Check
+from halfsplit.diagnosis.checks import Check, short_checks
 from halfsplit.diagnosis.fixed_idea import FixedIdea, fixed_idea
 from halfsplit.diagnosis.hunt import Bench, Hunt
 from halfsplit.errors import NotFound, UserError
@@ -69,7 +70,9 @@ class Desk:
         if known is not None and known.entries == entries[: len(known.entries)]:
             standing = known
         else:
-            standing = Standing(Hunt(self.bench(job.fingerprint), job.complaint), list(job.complaint.symptoms))
+            standing = Standing(
+                Hunt(self.bench(job.fingerprint), job.complaint), list(job.complaint.symptoms)
+            )
             standing.numbers = [1] * len(standing.observations)
         for entry in job.entries[len(standing.entries) :]:
             if not entry.undone:
@@ -107,6 +110,11 @@ class Standing:
         for check in self.hunt.planner.checks:
             if check.id == check_id:
                 return check
+        # Checks that hunt a short downstream of a fuse are made as they are needed.
+        short = re.fullmatch(r"ohms (\S+)\.2 to chassis(?: with (\S+) apart)?", check_id)
+        if short and short[1] in self.machine.parts and (short[2] or "") in {"", *self.machine.connectors}:
+            found = short_checks(self.machine, short[1], self.hunt.states[0], [short[2]] if short[2] else [])
+            return found[-1]
         kind, _, rest = check_id.partition(" ")
         function, _, state = rest.rpartition(" in ")
         if kind == "operate" and function in self.machine.functions and state in self.machine.states:
@@ -169,7 +177,9 @@ def _dependents(machine: Machine, step: str) -> set[str]:
     grew = True
     while grew:
         more = {
-            other.id for other in machine.access.values() if {step, *found} & set(other.after) and other.id not in found
+            other.id
+            for other in machine.access.values()
+            if {step, *found} & set(other.after) and other.id not in found
         }
         grew = bool(more)
         found |= more
@@ -196,7 +206,10 @@ def machine_files(path: Path) -> dict[str, bytes]:
 
 
 def machine_of(files: Mapping[str, bytes], machine_id: str) -> Machine:
-    """The machine that kept files make. ``machine_id`` names the folder, which is the id where none is written."""
+    """The machine that kept files make.
+
+    ``machine_id`` names the folder, which is the id where none is written.
+    """
     with tempfile.TemporaryDirectory(prefix="halfsplit-") as folder:
         home = Path(folder) / (machine_id or "machine")
         home.mkdir()

@@ -26,8 +26,9 @@ from halfsplit.jobs.portable import SUFFIX, export_job, import_job
 from halfsplit.jobs.recording import record, record_all
 from halfsplit.machine.model import Machine
 from halfsplit.service.desk import Desk, Standing
+from halfsplit.service.found import keep
 from halfsplit.service.results import JobList, JobListLine, Log, LogLine, Moved, NextStep, Recorded
-from halfsplit.service.working import find_group, head, keep, next_step
+from halfsplit.service.working import find_group, head, next_step
 
 CODES: dict[str, str] = {
     "close-undecided": "The job is to be closed and no cause stands out; name it, or say not found.",
@@ -86,7 +87,9 @@ def _together(job: Job, number: int) -> list[int]:
     for entry in reversed(job.entries):
         if entry.undone or entry.number > number:
             continue
-        if entry.when != when or not isinstance(entry.what, ObservationRecorded | AccessOpened | AccessClosed | NoteAdded):
+        if entry.when != when or not isinstance(
+            entry.what, ObservationRecorded | AccessOpened | AccessClosed | NoteAdded
+        ):
             break
         found.append(entry.number)
     return found
@@ -108,10 +111,14 @@ def open_access(desk: Desk, step: str, job_id: str | None = None) -> Recorded:
         raise UserError("access-open", f'"{step}" is open already.')
     order = _with_needs(standing.machine, step)
     events: list[Happening] = [
-        AccessOpened(one, standing.machine.access[one].open_min) for one in order if one not in standing.open_now
+        AccessOpened(one, standing.machine.access[one].open_min)
+        for one in order
+        if one not in standing.open_now
     ]
     found = keep(desk, job, events)
-    return Recorded(found.job, tuple(f"opened: {one.step}" for one in events if isinstance(one, AccessOpened)), found.next)
+    return Recorded(
+        found.job, tuple(f"opened: {one.step}" for one in events if isinstance(one, AccessOpened)), found.next
+    )
 
 
 def close_access(desk: Desk, step: str = "", job_id: str | None = None) -> Recorded:
@@ -124,12 +131,18 @@ def close_access(desk: Desk, step: str = "", job_id: str | None = None) -> Recor
             raise UserError("access-closed", f'"{step}" is not open.')
     events = _closings(standing, step)
     found = keep(desk, job, events)
-    return Recorded(found.job, tuple(f"closed: {one.step}" for one in events if isinstance(one, AccessClosed)), found.next)
+    return Recorded(
+        found.job, tuple(f"closed: {one.step}" for one in events if isinstance(one, AccessClosed)), found.next
+    )
 
 
 def _closings(standing: Standing, step: str = "") -> list[Happening]:
     machine = standing.machine
-    chosen = [one for one in reversed(standing.open_now) if not step or one == step or step in _with_needs(machine, one)]
+    chosen = [
+        one
+        for one in reversed(standing.open_now)
+        if not step or one == step or step in _with_needs(machine, one)
+    ]
     return [AccessClosed(one, machine.access[one].close_min) for one in chosen]
 
 
@@ -152,7 +165,7 @@ def _known_step(standing: Standing, step: str) -> None:
 
 
 def close_job(desk: Desk, cause: str = "", job_id: str | None = None, note_text: str = "") -> Log:
-    """Closes up what is open and closes the job. ``cause`` is a suspect, "not found", or "" for the one found.
+    """Closes up and closes the job; ``cause`` is a suspect, "not found", or "" for the one found.
 
     Raises UserError("close-undecided") when "" is given and no cause stands out.
     """
@@ -198,7 +211,13 @@ def log(desk: Desk, job_id: str | None = None) -> Log:
     machine = standing.machine
     lines = tuple(
         LogLine(
-            entry.number, entry.when, entry.by, entry.what.KIND, _entry_words(machine, entry), entry.minutes, entry.undone
+            entry.number,
+            entry.when,
+            entry.by,
+            entry.what.KIND,
+            _entry_words(machine, entry),
+            entry.minutes,
+            entry.undone,
         )
         for entry in job.entries
     )
@@ -253,7 +272,9 @@ def job_out(desk: Desk, file: Path | None = None, job_id: str | None = None) -> 
     except FileExistsError:
         raise UserError("file-there", f"{place} is there already.", "Give another file name.") from None
     except OSError as error:
-        raise UserError("file-unreadable", f"{place} cannot be written: {error.strerror or error}.") from error
+        raise UserError(
+            "file-unreadable", f"{place} cannot be written: {error.strerror or error}."
+        ) from error
     return Moved(job.id, str(place), job.last_number, 0, False)
 
 

@@ -40,7 +40,7 @@ class AssumedLine:
 
 @dataclass(frozen=True, slots=True)
 class SharpeningLine:
-    """A missing fact that would sharpen most: how many possible faults it concerns, and where it is missing."""
+    """A missing fact that would sharpen most, how many possible faults it concerns, where it is missing."""
 
     advice: str
     faults: int
@@ -59,7 +59,10 @@ class UnseenLine:
 
 @dataclass(frozen=True, slots=True)
 class MachineReport:
-    """All that ``machine check`` says of a machine that can be used. ``unseen`` is None when it was not looked for."""
+    """All that ``machine check`` says of a machine that can be used.
+
+    ``unseen`` is None when it was not looked for.
+    """
 
     machine: str
     name: str
@@ -97,7 +100,10 @@ class MachineShown:
 
 
 def check_machine(path: Path, *, look_for_unseen: bool = True) -> MachineReport:
-    """Everything there is to say of a machine. Raises ProblemsError with every problem when it cannot be used."""
+    """Everything there is to say of a machine.
+
+    Raises ProblemsError with every problem when it cannot be used.
+    """
     from halfsplit.faults.catalogue import generate
 
     machine = load_machine(path)
@@ -111,19 +117,23 @@ def check_machine(path: Path, *, look_for_unseen: bool = True) -> MachineReport:
         for (thing, attribute), number in counts(told).items()
     )
     sharper = tuple(SharpeningLine(one.advice, one.faults, one.ids) for one in sharpening(machine))
-    hidden: tuple[UnseenLine, ...] | None = None
-    if look_for_unseen:
-        from halfsplit.diagnosis.hunt import Bench
-        from halfsplit.service.unseen import unseen
-
-        hidden = tuple(
-            UnseenLine(one.fault, one.text, one.would_show[0] if one.would_show else "", one.state)
-            for one in unseen(Bench(machine))
-        )
+    hidden = unseen_faults(machine) if look_for_unseen else None
     return MachineReport(
-        machine.id, machine.name, machine.maker, machine.invented, machine.system_v, _counts(machine, len(faults)),
+        machine.id, machine.name, machine.maker, machine.invented, machine.system_v,
+        _counts(machine, len(faults)),
         credibility(machine), lines, sharper, hidden,
     )  # fmt: skip
+
+
+def unseen_faults(machine: Machine) -> tuple[UnseenLine, ...]:
+    """Faults that no reachable check shows; going through every state takes seconds on a large machine."""
+    from halfsplit.diagnosis.hunt import Bench
+    from halfsplit.service.unseen import unseen
+
+    return tuple(
+        UnseenLine(one.fault, one.text, one.would_show[0] if one.would_show else "", one.state)
+        for one in unseen(Bench(machine))
+    )
 
 
 def _counts(machine: Machine, faults: int) -> Counts:
@@ -159,13 +169,22 @@ def show_machine(path: Path) -> MachineShown:
     for step in machine.access.values():
         after = f" after {', '.join(step.after)}" if step.after else ""
         things.append(
-            ShownThing("access step", step.id, step.name, f"{step.open_min:g} + {step.close_min:g} min{after}")
+            ShownThing(
+                "access step", step.id, step.name, f"{step.open_min:g} + {step.close_min:g} min{after}"
+            )
         )
     for connector in machine.connectors.values():
         words = f"{connector.family.id}, {len(connector.cavities)} cavities, {connector.zone}"
         things.append(ShownThing("connector", connector.id, connector.name, words))
-    for part in machine.parts.values():
-        things.append(ShownThing("part", part.id, part.name, f"{part.kind}, {part.zone}"))
+    things.extend(
+        ShownThing("part", part.id, part.name, f"{part.kind}, {part.zone}") for part in machine.parts.values()
+    )
     return MachineShown(
-        machine.id, machine.name, machine.maker, machine.about, machine.invented, machine.system_v, tuple(things)
+        machine.id,
+        machine.name,
+        machine.maker,
+        machine.about,
+        machine.invented,
+        machine.system_v,
+        tuple(things),
     )

@@ -1,7 +1,7 @@
 """Jobs against a hidden fault on a simulated machine: for practice, for the demo and for comparison.
 
-The person (or the planner) and, for comparison, the planner afterwards work on the same hidden fault with the same
-tolerances. Such jobs carry the clock "practice" and never count as experience.
+The person (or the planner) and, for comparison, the planner afterwards work on the same hidden fault with the
+same tolerances. Such jobs carry the clock "practice" and never count as experience.
 """
 
 from __future__ import annotations
@@ -19,15 +19,17 @@ from halfsplit.diagnosis.naming import group_short
 from halfsplit.diagnosis.planning import setup_minutes
 from halfsplit.diagnosis.practice import Clock, Played, hide, play, true_groups
 from halfsplit.diagnosis.space import RepairGroup
-from halfsplit.diagnosis.world import Hidden, World, draw
+from halfsplit.diagnosis.world import World, draw
 from halfsplit.errors import NotFound, UserError, nearest
 from halfsplit.jobs.store import JobStore, fingerprint_of
 from halfsplit.machine.model import Machine
 from halfsplit.machine.reading import load_machine
-from halfsplit.observations import Complaint
+from halfsplit.observations import Action, Complaint
 from halfsplit.service.desk import Desk, machine_files, operate
+from halfsplit.service.found import check_events, keep, refitted, work_events
 from halfsplit.service.results import NextStep, Recorded
-from halfsplit.service.working import check_events, find_group, keep, next_step, open_job, work_events
+from halfsplit.service.typed import state_of
+from halfsplit.service.working import find_group, next_step, open_job
 
 CODES: dict[str, str] = {
     "practice-none": "No hidden fault that shows could be made with these choices.",
@@ -50,8 +52,7 @@ class Rig:
     complaint: Complaint
     clock: Clock
     job: str
-    seed: tuple[int, int]
-    hidden: tuple[Hidden, ...]
+    seed: int
 
     @property
     def causes(self) -> tuple[str, ...]:
@@ -95,61 +96,56 @@ def set_up(store: JobStore, machine_path: Path, seed: int = 1, fault: str = "") 
 
     Raises NotFound for an unknown fault, UserError when it shows nowhere.
     """
-    machine = load_machine(machine_path)
-    desk, bench = _desk(store, machine_path, machine)
-    if fault and fault not in {one.id for one in bench.faults}:
-        raise NotFound("fault", fault, [one.id for one in bench.faults])
+    desk, bench = _desk(store, machine_path)
+    if fault:
+        _number(bench, fault)
     try:
-        first, _ = hide(bench, np.random.default_rng(seed), 1, fault or None)
+        world, complaint = hide(bench, np.random.default_rng(seed), 1, fault or None)
     except ValueError:
         raise UserError("practice-none", f"The fault {fault} shows nowhere on this machine.") from None
-    return _rig(desk, bench, machine_path, tuple(first.hidden), seed, None)
+    return _rig(desk, bench, machine_path, world, complaint=complaint, seed=seed)
 
 
-def set_up_told(
-    store: JobStore, machine_path: Path, fault: str, complaint: Complaint, seed: int, *, sleeps: bool = False
-) -> Rig:
-    """A practice job with a given fault and a given complaint, which must show on the machine as told."""
-    machine = load_machine(machine_path)
-    desk, bench = _desk(store, machine_path, machine)
-    number = next((at for at, one in enumerate(bench.faults) if one.id == fault), None)
-    if number is None:
-        raise NotFound("fault", fault, [one.id for one in bench.faults])
+def set_up_told(store: JobStore, machine_path: Path, fault: str, complaint: Complaint, seed: int) -> Rig:
+    """A practice job with a given steady fault and a given complaint, which must show as told."""
+    desk, bench = _desk(store, machine_path)
+    number = _number(bench, fault)
     rng = np.random.default_rng(seed)
     weights = np.ones(len(bench.faults)) / len(bench.faults)
     for _ in range(TRIES):
         hidden = draw(bench.faults, weights, rng, number)
-        if hidden.sleeps == sleeps and _shows_as_told(bench, hidden, seed, complaint):
-            return _rig(desk, bench, machine_path, (hidden,), seed, complaint)
+        world = World(bench.machine, bench.faults, [hidden], rng)
+        if not hidden.sleeps and _shows_as_told(world, complaint):
+            return _rig(desk, bench, machine_path, world, complaint=complaint, seed=seed)
     raise UserError("practice-none", f"The fault {fault} does not show as the complaint says.")
 
 
-def _shows_as_told(bench: Bench, hidden: Hidden, seed: int, complaint: Complaint) -> bool:
-    world = World(bench.machine, bench.faults, [hidden], np.random.default_rng([seed, 0]))
+def _number(bench: Bench, fault: str) -> int:
+    for number, one in enumerate(bench.faults):
+        if one.id == fault:
+            return number
+    raise NotFound("fault", fault, [one.id for one in bench.faults])
+
+
+def _shows_as_told(world: World, complaint: Complaint) -> bool:
     return all(
         world.level(one.function, one.state, frozenset({0})) == one.level for one in complaint.symptoms
     )
 
 
-def _desk(store: JobStore, machine_path: Path, machine: Machine) -> tuple[Desk, Bench]:
-    files = machine_files(machine_path)
+def _desk(store: JobStore, machine_path: Path) -> tuple[Desk, Bench]:
+    machine = load_machine(machine_path)
     desk = Desk(store, PracticeClock())
     bench = Bench(machine)
-    desk.benches[fingerprint_of(files)] = bench
+    desk.benches[fingerprint_of(machine_files(machine_path))] = bench
     return desk, bench
 
 
-def _rig(
-    desk: Desk, bench: Bench, path: Path, hidden: tuple[Hidden, ...], seed: int, told: Complaint | None
-) -> Rig:
-    for at in range(TRIES):
-        world = World(bench.machine, bench.faults, hidden, np.random.default_rng([seed, at]))
-        complaint = world.complaint() if told is None else told
-        world.blown.clear()
-        if complaint is not None:
-            found = open_job(desk, path, complaint, clock="practice")
-            return Rig(desk, bench, world, complaint, Clock(world), found.head.job, (seed, at), hidden)
-    raise UserError("practice-none", "The hidden fault shows nowhere.")
+def _rig(desk: Desk, bench: Bench, path: Path, world: World, *, complaint: Complaint, seed: int) -> Rig:
+    # The person and, later, the planner each get the machine as it was first met, with the same luck.
+    own = world.fresh(np.random.default_rng([seed, 1]))
+    found = open_job(desk, path, complaint, clock="practice")
+    return Rig(desk, bench, own, complaint, Clock(own), found.head.job, seed)
 
 
 def do_check(rig: Rig, check: Check) -> Recorded:
@@ -160,10 +156,8 @@ def do_check(rig: Rig, check: Check) -> Recorded:
     found = rig.clock.check(check, rig.complaint.symptoms)
     spent = rig.clock.minutes - before - opened
     _advance(rig)
-    if check.look == "thorough":
-        from halfsplit.observations import Action
-
-        rig.world.act(Action("unplug-refit", check.place))
+    for place in refitted(check):
+        rig.world.act(Action("unplug-refit", place))
     return keep(rig.desk, rig.desk.job(rig.job), check_events(standing, check, found, spent))
 
 
@@ -195,8 +189,10 @@ def do_asked(rig: Rig, step: NextStep) -> Recorded:
 
 
 def check_typed(rig: Rig, line: str) -> Check | RepairGroup:
-    """What a person wants to do: "volts X12.3 in sweep", "operate horn", "look X12", "open X12", "move X12",
-    "code ID", "drop A B", "ohms A B", "mend X12.3". Raises UserError with near words."""
+    """What a person wants to do: "volts X12.3 in sweep", "operate horn", "mend X12.3" and the like.
+
+    ``VERBS`` are the words it may begin with. Raises UserError with near words.
+    """
     standing = rig.desk.standing(rig.desk.job(rig.job))
     hunt, machine = standing.hunt, rig.bench.machine
     verb, _, rest = line.strip().partition(" ")
@@ -204,8 +200,6 @@ def check_typed(rig: Rig, line: str) -> Check | RepairGroup:
     if verb in ("mend", "repair", "replace"):
         return find_group(hunt, rest)
     body, _, state_text = rest.partition(" in ")
-    from halfsplit.service.typed import state_of
-
     state = state_of(machine, state_text) if state_text.strip() else hunt.situation.state or hunt.states[0]
     words = body.split()
     if verb == "operate":
@@ -221,9 +215,18 @@ def check_typed(rig: Rig, line: str) -> Check | RepairGroup:
     }.get(verb, "")
     checks = {check.id: check for check in all_checks(machine, (state,))}
     if verb == "look" and wanted not in checks:
-        wanted = next((f"look {kind} {body.strip()}" for kind in ("by-eye", "along") if f"look {kind} {body.strip()}" in checks), wanted)
+        wanted = next(
+            (
+                f"look {kind} {body.strip()}"
+                for kind in ("by-eye", "along")
+                if f"look {kind} {body.strip()}" in checks
+            ),
+            wanted,
+        )
     if verb == "code":
-        wanted = next((one for one in checks if one.startswith("code ") and f" {body.strip()} in " in one), "")
+        wanted = next(
+            (one for one in checks if one.startswith("code ") and f" {body.strip()} in " in one), ""
+        )
     if wanted in checks:
         return checks[wanted]
     near = nearest(wanted, checks) if wanted else nearest(verb, VERBS)
@@ -251,7 +254,9 @@ def _volts(machine: Machine, point: str, state: str) -> Check:
         if node in known:
             at = known[node]
             minutes = next(
-                check.minutes for check in all_checks(machine, (state,)) if check.id == f"volts {node} in {state}"
+                check.minutes
+                for check in all_checks(machine, (state,))
+                if check.id == f"volts {node} in {state}"
             )
             return Check(
                 f"volts {node} in {state}", "volts", at.owner, at.zone, at.steps, minutes,
@@ -262,9 +267,7 @@ def _volts(machine: Machine, point: str, state: str) -> Check:
 
 def planner_on_the_same(rig: Rig) -> Played:
     """The planner's job on the same hidden fault and machine."""
-    world = World(rig.bench.machine, rig.bench.faults, rig.hidden, np.random.default_rng(list(rig.seed)))
-    world.complaint()
-    world.blown.clear()
+    world = rig.world.fresh(np.random.default_rng([rig.seed, 1]))
     return play(rig.bench, world, rig.complaint)
 
 
@@ -274,7 +277,7 @@ def verdict(rig: Rig, repairs: Sequence[str]) -> Verdict:
     causes = set(rig.causes)
     return Verdict(
         job=rig.job,
-        hidden=tuple(f"{rig.bench.faults[one.fault].text} ({one.label})" for one in rig.hidden),
+        hidden=tuple(f"{rig.bench.faults[one.fault].text} ({one.label})" for one in rig.world.hidden),
         causes=tuple(group_short(one) for one in rig.bench.space.groups if one.id in causes),
         mended=not rig.world.present,
         minutes=rig.clock.minutes,
@@ -291,7 +294,7 @@ def verdict(rig: Rig, repairs: Sequence[str]) -> Verdict:
 def play_out(
     rig: Rig, before: Callable[[NextStep], None], after: Callable[[NextStep, Recorded], None], most: int = 60
 ) -> NextStep:
-    """Lets the planner work the job step by step; ``before`` and ``after`` hear of each step, and what came of it."""
+    """Lets the planner work the job; ``before`` and ``after`` hear of each step, and what came of it."""
     step = next_step(rig.desk, rig.job)
     for _ in range(most):
         if step.step is None:

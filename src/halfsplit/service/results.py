@@ -45,7 +45,7 @@ class JobHead:
 
 @dataclass(frozen=True, slots=True)
 class Suspect:
-    """One repair group: ``group`` its id, ``odds`` 0..1 that it is needed now, ``text`` its likeliest fault."""
+    """One repair group: its id, ``odds`` 0..1 that it is needed now, ``text`` its likeliest fault."""
 
     group: str
     odds: float
@@ -99,7 +99,7 @@ class MeaningLine:
 
 @dataclass(frozen=True, slots=True)
 class OutcomeLine:
-    """One possible result of a check: label, chance 0..1, whether a sound machine shows it, what it would mean."""
+    """One possible result: label, chance 0..1, whether a sound machine shows it, what it would mean."""
 
     label: str
     low: float | None
@@ -111,7 +111,10 @@ class OutcomeLine:
 
 @dataclass(frozen=True, slots=True)
 class Step:
-    """A check or a repair to do. ``id`` is the check's or the repair group's; ``answers`` says what can be typed."""
+    """A check or a repair to do.
+
+    ``id`` is the check's or the repair group's; ``answers`` says what can be typed.
+    """
 
     kind: str
     id: str
@@ -142,7 +145,7 @@ class OtherStep:
 
 @dataclass(frozen=True, slots=True)
 class NextStep:
-    """Where a job stands and what to do next. ``kind`` is "check", "repair", "finish", "hand over" or "not found".
+    """Where a job stands and what to do next; ``kind`` is check, repair, finish, hand over or not found.
 
     ``step`` is None when the hunt has ended; ``words`` then says how. ``surprise`` and ``fixed_idea`` are
     sentences, empty when there is nothing to say.
@@ -160,6 +163,7 @@ class NextStep:
     surprise: str
     fixed_idea: str
     open_access: tuple[str, ...]
+    runners_up: int
 
 
 @dataclass(frozen=True, slots=True)

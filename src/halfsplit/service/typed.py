@@ -1,7 +1,7 @@
 """What a person types at the bench, turned into observations: "9.8 V", "dry", "lit", "can't reach".
 
-An answer belongs to the check that was asked. Something seen without being asked is typed with its subject before a
-colon: "horn: sounds", "X12: green", "X30.11 in untip: 12.4 V". Nothing here reads clocks or stores.
+An answer belongs to the check that was asked. Something seen without being asked is typed with its subject
+before a colon: "horn: sounds", "X12: green", "X30.11 in untip: 12.4 V". Nothing here reads clocks or stores.
 """
 
 from __future__ import annotations
@@ -16,6 +16,7 @@ from halfsplit.diagnosis.naming import check_short
 from halfsplit.errors import UserError, nearest
 from halfsplit.machine.model import Machine
 from halfsplit.observations import (
+    Action,
     CodeSeen,
     Level,
     Look,
@@ -32,7 +33,7 @@ CODES: dict[str, str] = {
     "answer-unknown": "What was typed is no answer to the check that was asked; near words are offered.",
     "answer-empty": "Nothing was typed where an answer is needed.",
     "answer-unit": "The reading has no unit, or one that does not fit the check.",
-    "subject-unknown": "What stands before the colon is no function, connector, part, run or point of the machine.",
+    "subject-unknown": "What stands before the colon is no function, connector, part, run or point.",
     "state-unknown": "The machine has no state of that name.",
     "complaint-unknown": "The complaint names no function of the machine, or no level such as dead or weak.",
     "condition-unknown": "The condition is none of those that change the odds.",
@@ -41,9 +42,9 @@ CODES: dict[str, str] = {
 OK_WORDS = ("ok", "good", "fine", "sound")
 CLEAN_WORDS = (*OK_WORDS, "dry", "clean", "tight", "nothing", "nothing bad", "intact", "no")
 BAD_WORDS = (
-    "wet", "damp", "green", "white", "corroded", "rusty", "loose", "burnt", "burned", "hot", "melted", "broken",
-    "cracked", "rubbed", "chafed", "blown", "bad", "dirty", "backed out", "spread", "pinched", "swollen", "yes",
-    "bad spot",
+    "wet", "damp", "green", "white", "corroded", "rusty", "loose", "burnt", "burned", "hot", "melted",
+    "broken", "cracked", "rubbed", "chafed", "blown", "bad", "dirty", "backed out", "spread", "pinched",
+    "swollen", "yes", "bad spot",
 )  # fmt: skip
 REACTS = ("reacts", "it reacts", "changes", "flickers", "cuts out", "comes back", "yes")
 STEADY = ("nothing", "nothing changes", "no change", "steady", "no", "ok")
@@ -57,7 +58,8 @@ SHOWING = {
     "fault not showing": "no",
 }  # fmt: skip
 LEVEL_WORDS: dict[str, Level] = {
-    "off": "off", "dead": "off", "dark": "off", "none": "off", "silent": "off", "missing": "off", "stopped": "off",
+    "off": "off", "dead": "off", "dark": "off", "none": "off", "silent": "off", "missing": "off",
+    "stopped": "off",
     "weak": "weak", "dim": "weak", "slow": "weak", "faint": "weak", "unsteady": "weak", "chatters": "weak",
     "on": "on", "works": "on", "lit": "on", "runs": "on", "sounds": "on", "alive": "on", "turns": "on",
     "comes and goes": "comes-and-goes", "now and then": "comes-and-goes", "sometimes": "comes-and-goes",
@@ -93,7 +95,8 @@ def answer(machine: Machine, check: Check, text: str) -> Answer:
         return Answer(OutOfReach(check.id, reason), minutes)
     observation = _of_check(machine, check, plain)
     if showing != "unknown" and not isinstance(observation, OutOfReach):
-        observation = replace(observation, showing=showing)  # type: ignore[call-arg] # Action never comes from a check
+        assert not isinstance(observation, Action)  # a check is answered by something seen, never by work
+        observation = replace(observation, showing=showing)
     return Answer(observation, minutes)
 
 
@@ -124,14 +127,18 @@ def expected_answers(machine: Machine, check: Check) -> str:
         case _:
             if check.look == "by-eye":
                 return "ok, loose, green, burnt, blown, broken, can't reach"
-            return "ok, rubbed, broken, can't reach" if check.look == "along" else "dry, wet, green, loose, ok, can't reach"
+            return (
+                "ok, rubbed, broken, can't reach"
+                if check.look == "along"
+                else "dry, wet, green, loose, ok, can't reach"
+            )
 
 
 def _taken_apart(text: str) -> tuple[str, float | None, Showing]:
     """The answer itself, minutes said with it, and whether the fault was showing; split at commas."""
     minutes: float | None = None
     showing: Showing = "unknown"
-    kept = []
+    kept: list[str] = []
     # "12,6 V" is a decimal comma; only a comma with a space after it, or none before a digit, divides.
     for piece in re.split(r",\s+|;\s*", text.strip()):
         word = " ".join(piece.replace("’", "'").split()).rstrip(".!").casefold()
@@ -161,7 +168,7 @@ def _of_check(machine: Machine, check: Check, plain: str) -> Observation:
             return Reading("volts", check.plus, check.minus, check.state, value)
         case "ohms":
             value = float("inf") if plain in OVER_RANGE else _measured(plain, check, "resistance")
-            return Reading("ohms", check.plus, check.minus, check.state, value)
+            return Reading("ohms", check.plus, check.minus, check.state, value, check.unplugged)
         case "code":
             active = _one_of(machine, check, plain, ACTIVE, INACTIVE)
             return CodeSeen(check.controller, check.code, check.state, active)
@@ -212,7 +219,7 @@ def _one_of(machine: Machine, check: Check, plain: str, yes: tuple[str, ...], no
 def _level(machine: Machine, check: Check, plain: str) -> Level:
     words = dict(LEVEL_WORDS)
     function = machine.functions[check.function]
-    words.update(zip((word.casefold() for word in function.words), ("off", "weak", "on"), strict=True))  # type: ignore[arg-type] # zip widens the three levels to str
+    words.update(zip((word.casefold() for word in function.words), ("off", "weak", "on"), strict=True))
     expected = function.expected.get(check.state, "on")
     if plain in OK_WORDS:
         return "on" if expected == "on" else "off"
@@ -297,8 +304,8 @@ def _subject(machine: Machine, name: str, state: str) -> Check | None:
         )  # fmt: skip
     chosen = state or next(iter(machine.states))
     wanted = {
-        f"volts {name} in {chosen}", f"volts {name}:p in {chosen}", f"look by-eye {name}", f"look along {name}",
-        f"look thorough {name}",
+        f"volts {name} in {chosen}", f"volts {name}:p in {chosen}", f"look by-eye {name}",
+        f"look along {name}", f"look thorough {name}",
     }  # fmt: skip
     for check in all_checks(machine, (chosen,)):
         if check.id in wanted:

@@ -1,7 +1,7 @@
 """Faults that no meter, function or code within reach can show, and where they would show.
 
-A fault that is only seen by eye is listed too: the list is about checks that measure. It is made by going through
-every state, so it takes some seconds on a large machine.
+A fault that is only seen by eye is listed too: the list is about checks that measure. It is made by going
+through every state, so it takes some seconds on a large machine.
 """
 
 from __future__ import annotations
@@ -50,8 +50,11 @@ def unseen(bench: Bench) -> tuple[Unseen, ...]:
         shown |= moved.any(axis=1)
         ground = table.nodes[f"body:{machine.bodies[0]}"]
         away = np.abs((volts - volts[:, [ground]]) - (healthy - healthy[ground]))
+        away[:, np.union1d(plus, minus)] = 0.0  # points a probe reaches have shown nothing
         top = away.argmax(axis=1)
-        for row in np.flatnonzero(~shown & (away.max(axis=1) > np.maximum(best, SHOWN_AT * METER_V))):
+        for row in map(
+            int, np.flatnonzero(~shown & (away.max(axis=1) > np.maximum(best, SHOWN_AT * METER_V)))
+        ):
             best[row] = away[row, top[row]]
             where[row] = (table.netlist.nodes[int(top[row])], state)
     found = []
