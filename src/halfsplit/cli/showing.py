@@ -25,7 +25,7 @@ if TYPE_CHECKING:
 #: Below this width everything stands in one column.
 NARROW = 60
 #: Longer labels of results get a line of their own.
-WIDEST_LABEL = 26
+WIDEST_LABEL = 30
 #: Nothing stands out when the likeliest repair after a result is below these odds.
 STANDS_OUT = 0.10
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import re
 import sys
 from typing import TYPE_CHECKING
 
@@ -300,11 +301,11 @@ class Work:
         from halfsplit.service import typed
         from halfsplit.service.found import record
 
-        for verdict in sorted((*typed.MENDED, *typed.NOT_MENDED, *typed.DONE), key=len, reverse=True):
-            if rest.casefold().endswith(f" {verdict}"):
-                place = rest[: -len(verdict)].strip()
-                self.recorded(record(self.desk, verdict, self.job, repair=place))
-                return
+        verdicts = sorted((*typed.MENDED, *typed.NOT_MENDED, *typed.DONE), key=len, reverse=True)
+        said = re.fullmatch(rf"(.+?)\s+((?:{'|'.join(verdicts)})\b.*)", rest, re.IGNORECASE)
+        if said is not None:
+            self.recorded(record(self.desk, said.group(2), self.job, repair=said.group(1)))
+            return
         raise UserError("repair-answer", "Say what was mended and how it went.", "Like: repair X12.3 mended.")
 
     def answer(self, line: str) -> None:

@@ -7,6 +7,7 @@ in this model and runs in log space; observations within an epoch commute.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -14,6 +15,7 @@ from numpy.typing import NDArray
 from scipy.special import logsumexp
 
 from halfsplit.diagnosis.evidence import SAID_SLEEPS, Epoch, Evidence
+from halfsplit.diagnosis.families import SECOND_FAULT, Family
 from halfsplit.diagnosis.pairs import BOTH, FIRST, NONE, SECOND, Pool, empty_pool, follow
 from halfsplit.diagnosis.space import Space
 
@@ -44,6 +46,7 @@ class Belief:
     pool: Pool
     pairs: Floats
     log_evidence: float
+    log_prior: Floats
 
     @property
     def surprise(self) -> float:
@@ -124,8 +127,45 @@ def _complaint_terms(evidence: Evidence) -> tuple[Floats, float, float]:
     return np.log(chance), float(np.log(steady)), float(np.log(0.5))
 
 
-def believe(evidence: Evidence, log_prior: Floats, pool: Pool | None = None) -> Belief:
-    """The odds given a log prior over ``[singles + 2]`` and the pairs in the pool."""
+def _follow_family(evidence: Evidence, family: Family, log_prior: Floats, said: Floats) -> tuple[Floats, Floats]:
+    """Log weight of each partner being there now and being gone, ``[singles]`` each, the mended row cured."""
+    space = evidence.space
+    hypotheses = slice(2 * family.row, 2 * family.row + 2)
+    own = float(np.logaddexp.reduce(log_prior[hypotheses]))
+    present = log_prior[: space.singles] + np.log(SECOND_FAULT) + own + said
+    same = space.row_fault[space.hyp_row] == space.row_fault[family.row]
+    present[same] = -np.inf
+    healed = np.full(space.singles, -np.inf)
+    rows, fault = space.hyp_row, space.row_fault[space.hyp_row]
+    for number, epoch in enumerate(evidence.epochs):
+        if number <= family.ended:
+            steady, sleeping = family.before(evidence, number)
+            looks, absent, _ = evidence.look_chances(epoch)
+            moved, moved_absent, _ = evidence.move_chances(epoch, sleeps=False)
+            mended = space.row_fault[family.row]
+            shared = looks[mended] + moved[mended] - absent - moved_absent
+            present = present + np.where(space.hyp_sleeps, sleeping[rows], steady[rows])
+            present = present + looks[fault] + moved[fault] + shared
+        else:
+            there, clean, _ = _epoch_terms(evidence, epoch)
+            present = present + there
+            healed = healed + clean
+        if epoch.ended_by is not None:
+            chance = np.clip(evidence.cures(epoch.ended_by)[fault], 0.0, 1.0 - NO_CHANCE)
+            if number >= family.ended:
+                with np.errstate(divide="ignore"):
+                    healed = np.logaddexp(healed, present + np.log(chance))
+            present = present + np.log1p(-chance)
+    return present, healed
+
+
+def believe(
+    evidence: Evidence, log_prior: Floats, pool: Pool | None = None, families: Sequence[Family] = ()
+) -> Belief:
+    """The odds given a log prior over ``[singles + 2]``, the pairs in the pool and the families of mended rows.
+
+    What is left of a family is one partner, so families count among the single faults.
+    """
     space = evidence.space
     pool = empty_pool() if pool is None else pool
     said, said_steady, said_other = _complaint_terms(evidence)
@@ -146,6 +186,10 @@ def believe(evidence: Evidence, log_prior: Floats, pool: Pool | None = None) -> 
                 moved = present + np.log(chance)
             healed = np.logaddexp(healed, moved)
             present = present + np.log1p(-chance)
+    for family in families:
+        partner, partner_gone = _follow_family(evidence, family, log_prior, said)
+        present = np.logaddexp(present, partner)
+        healed = np.logaddexp(healed, partner_gone)
     pairs = follow(evidence, pool, said_steady)
     total = float(logsumexp(np.concatenate([present, healed, [nothing, other], pairs.ravel()])))
     return Belief(
@@ -157,4 +201,5 @@ def believe(evidence: Evidence, log_prior: Floats, pool: Pool | None = None) -> 
         pool=pool,
         pairs=np.exp(pairs - total),
         log_evidence=total,
+        log_prior=log_prior,
     )

@@ -107,6 +107,7 @@ class Evidence:
         self._asleep: Ints | None = None
         self._cures: dict[tuple[str, str], Floats] = {}
         self._blocks: dict[tuple[Reading, ...], tuple[Floats, Floats, float]] = {}
+        self._joint: dict[tuple[Reading, ...], readings.Block] = {}
         for symptom in complaint.symptoms:
             self.add(symptom)
 
@@ -175,7 +176,7 @@ class Evidence:
         if not chosen:
             return np.zeros(rows + 1), np.zeros(rows), 0.0
         if chosen not in self._blocks:
-            one = readings.block(self.signatures, chosen)
+            one = self.block(chosen)
             value, along = readings.predicted(self.signatures, self.space, chosen)
             steady = one.log_likelihood(value, along)
             known = [at for at, reading in enumerate(chosen) if reading.showing != "unknown"]
@@ -193,6 +194,12 @@ class Evidence:
                     sleeping += np.log(duty * likely[:-1] + (1.0 - duty) * likely[-1])
             self._blocks[chosen] = (steady, sleeping, -len(chosen) * float(np.log(one.span_v)))
         return self._blocks[chosen]
+
+    def block(self, chosen: tuple[Reading, ...]) -> readings.Block:
+        """The joint errors of some voltage readings."""
+        if chosen not in self._joint:
+            self._joint[chosen] = readings.block(self.signatures, chosen)
+        return self._joint[chosen]
 
     def _reference(self, state: str) -> str:
         return self.signatures.state(state).netlist.reference

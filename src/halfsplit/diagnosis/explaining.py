@@ -344,12 +344,18 @@ def _preparing(machine: Machine, check: Check) -> list[str]:
             ]
         case "ohms":
             return [
-                *(f"Unplug {named(machine, one)} and keep its halves apart." for one in check.unplugged),
+                *(_taken_out(machine, one) for one in check.unplugged),
                 "Meter on ohms; touch the leads together first and note what they show.",
                 f"One lead: {_probe(machine, check.plus)}. Other lead: {_probe(machine, check.minus)}.",
             ]
         case _:
             return []
+
+
+def _taken_out(machine: Machine, thing: str) -> str:
+    if thing in machine.connectors:
+        return f"Unplug {named(machine, thing)} and keep its halves apart."
+    return f"Take {named(machine, thing)} out."
 
 
 def _doing(machine: Machine, check: Check) -> list[str]:

@@ -13,7 +13,9 @@ from numpy.typing import NDArray
 
 from halfsplit.diagnosis.belief import Belief, believe
 from halfsplit.diagnosis.evidence import Evidence
+from halfsplit.diagnosis.families import SECOND_FAULT, Family, open_family
 from halfsplit.diagnosis.pairs import Pool
+from halfsplit.observations import Symptom
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -24,13 +26,70 @@ SEEDS = 24
 PARTNERS = 12
 PAIRS_SOLVED = 96
 POOL = 64
-#: Odds that a second fault is there, given one: water or an accident seldom harms one place; from memory.
-SECOND_FAULT = 0.03
+#: A report this unlikely under everything believed is a surprise of its own.
+UNEXPECTED = 0.06
 
 
-def must_grow(belief: Belief) -> bool:
-    """Whether singles and the pool leave too much to "something else"."""
-    return belief.other > GROW_ABOVE
+def must_grow(evidence: Evidence, belief: Belief) -> bool:
+    """Whether singles and the pool leave too much to "something else", or leave a symptom unexplained."""
+    return belief.other > GROW_ABOVE or bool(unexplained(evidence, belief))
+
+
+def unexplained(evidence: Evidence, belief: Belief) -> list[Symptom]:
+    """Symptoms that nothing believed predicts. Those of the last epoch are held against what is left now."""
+    space = evidence.space
+    alone = belief.there + belief.gone
+    left = np.bincount(space.hyp_row, weights=belief.there, minlength=space.rows)
+    ever = np.bincount(space.hyp_row, weights=alone, minlength=space.rows)
+    found = []
+    for number, epoch in enumerate(evidence.epochs):
+        last = number == len(evidence.epochs) - 1
+        weight = left if last else ever
+        rest = belief.nothing + (float(belief.gone.sum()) if last else 0.0)
+        for observed in epoch.electrical:
+            if not isinstance(observed, Symptom):
+                continue
+            likely = evidence.weigh(observed).per_row
+            expected = float(weight @ likely[:-1] + rest * likely[-1] + belief.other * evidence.weigh(observed).other)
+            if len(belief.pool):
+                chances = np.exp(belief.pool.weigh(evidence, observed))
+                pairs = belief.pairs if last else np.stack([belief.pairs.sum(axis=1)] + 3 * [np.zeros(len(chances))], axis=1)
+                expected += float((pairs * chances).sum())
+            if expected < UNEXPECTED:
+                found.append(observed)
+    return found
+
+
+def families(evidence: Evidence, belief: Belief, known: tuple[Family, ...]) -> tuple[Family, ...]:
+    """The families of the repairs done so far: of each, the row it most likely mended."""
+    space = evidence.space
+    rows = np.bincount(space.hyp_row, weights=belief.there + belief.gone, minlength=space.rows)
+    weights = np.bincount(
+        space.hyp_row, weights=np.exp(belief.log_prior[: space.singles]), minlength=space.rows
+    )
+    made = list(known)
+    for number, epoch in enumerate(evidence.epochs):
+        work = epoch.ended_by
+        if work is None or work.action == "unplug-refit" or any(one.ended == number for one in made):
+            continue
+        cured = evidence.cures(work)[space.row_fault] > 0.5
+        if not cured.any():
+            continue
+        row = int(np.argmax(np.where(cured, rows + 1e-300, 0.0)))
+        partners = weights * np.exp(_since(evidence, number + 1))
+        made.append(open_family(evidence, row, number, partners))
+    return tuple(made)
+
+
+def _since(evidence: Evidence, first: int) -> Floats:
+    """Log likelihood of every row being there alone, from an epoch on, scaled to its best."""
+    space = evidence.space
+    total = np.zeros(space.rows)
+    for epoch in evidence.epochs[first:]:
+        for observed in epoch.everything():
+            total += np.log(evidence.weigh(observed).per_row[:-1])
+    result: Floats = total - total.max()
+    return result
 
 
 def grow(evidence: Evidence, belief: Belief, log_prior: Floats) -> Pool:

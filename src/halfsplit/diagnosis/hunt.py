@@ -13,7 +13,8 @@ from dataclasses import dataclass, replace
 from halfsplit.diagnosis.belief import Belief, believe
 from halfsplit.diagnosis.checks import Check, all_checks
 from halfsplit.diagnosis.evidence import Evidence
-from halfsplit.diagnosis.growth import grow, must_grow
+from halfsplit.diagnosis.families import Family
+from halfsplit.diagnosis.growth import families, grow, must_grow
 from halfsplit.diagnosis.pairs import Pool, empty_pool
 from halfsplit.diagnosis.planning import REPAIR_AT, USED_UP, Decision, Planner, Situation
 from halfsplit.diagnosis.space import Floats, Space, build
@@ -88,6 +89,7 @@ class Hunt:
         weights = fault_weights(bench.machine, bench.faults, complaint.conditions, complaint.worked_on)
         self.log_prior: Floats = bench.space.log_prior(weights)
         self.pool: Pool = empty_pool()
+        self.families: tuple[Family, ...] = ()
         self.situation = Situation()
         self._done: Counter[str] = Counter()
         self._looked: Counter[str] = Counter()
@@ -149,13 +151,26 @@ class Hunt:
 
     def next(self) -> Decision:
         """The next step."""
-        return self.planner.decide(self.belief, self.evidence, self.situation, self.settings.repair_at)
+        return self.planner.decide(
+            self.belief, self.evidence, self.situation, self.settings.repair_at, self.complaint_left()
+        )
+
+    def complaint_left(self) -> bool:
+        """Whether a function of the complaint was last seen not doing what it should."""
+        last: dict[tuple[str, str], str] = {}
+        for epoch in self.evidence.epochs:
+            for seen in epoch.electrical:
+                if isinstance(seen, Symptom) and self._complained(seen):
+                    last[(seen.function, seen.state)] = seen.level
+        functions = self.bench.machine.functions
+        return any(level != functions[name].expected.get(state, level) for (name, state), level in last.items())
 
     def _believe(self) -> Belief:
-        belief = believe(self.evidence, self.log_prior, self.pool)
-        if self.settings.grow and must_grow(belief):
+        belief = believe(self.evidence, self.log_prior, self.pool, self.families)
+        if self.settings.grow and must_grow(self.evidence, belief):
             self.pool = grow(self.evidence, belief, self.log_prior)
-            belief = believe(self.evidence, self.log_prior, self.pool)
+            self.families = families(self.evidence, belief, self.families)
+            belief = believe(self.evidence, self.log_prior, self.pool, self.families)
         return belief
 
 

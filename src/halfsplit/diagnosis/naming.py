@@ -205,7 +205,7 @@ def check_short(check: Check) -> str:
 
 
 def _apart(connectors: tuple[str, ...]) -> str:
-    return f", {' and '.join(connectors)} unplugged" if connectors else ""
+    return f", {' and '.join(connectors)} out" if connectors else ""
 
 
 def _ground_short(node: str) -> str:

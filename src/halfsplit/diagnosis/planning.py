@@ -206,12 +206,16 @@ class Planner:
         self._steps = sorted({check.steps for check in self.checks} | {group_steps(self.machine, g) for g in space.groups})
 
     def decide(
-        self, belief: Belief, evidence: Evidence, situation: Situation, repair_at: float = REPAIR_AT
-    ) -> Decision:
-        """The next step for a belief, with the runner-ups."""
+        self, belief: Belief, evidence: Evidence, situation: Situation, repair_at: float = REPAIR_AT,
+        complaint_left: bool = False,
+    ) -> Decision:  # fmt: skip
+        """The next step for a belief, with the runner-ups.
+
+        The hunt does not finish while the complaint was last seen to be there (``complaint_left``).
+        """
         options = self.rank(belief, evidence, situation)
         odds = belief.group_odds()
-        if belief.mended >= FINISH_AT and belief.other < NO_REPAIR_ABOVE:
+        if belief.mended >= FINISH_AT and belief.other < NO_REPAIR_ABOVE and not complaint_left:
             return Decision("finish", None, tuple(options[:6]), "nothing is wrong any more, as far as can be told")
         trusted = belief.other <= NO_REPAIR_ABOVE
         if trusted:

@@ -274,9 +274,8 @@ class World:
             key: value for key, value in self._unseen.items() if self.faults[self.hidden[key[0]].fault].owner != action.place
         }
 
-    def complaint(self, most: int = 2) -> Complaint | None:
-        """What an operator would report, or None when the fault shows nowhere."""
-        awake = frozenset(self.present)
+    def deviations(self, awake: frozenset[int]) -> list[Symptom]:
+        """Every function that is not as expected in some state while the given faults are there."""
         wrong: list[Symptom] = []
         for state in self.machine.states:
             for name, function in self.machine.functions.items():
@@ -285,17 +284,36 @@ class World:
                 level = self.level(name, state, awake)
                 if level != function.expected[state]:
                     wrong.append(Symptom(name, state, level, 0.9, "yes"))  # type: ignore[arg-type]
+        return wrong
+
+    def complaint(self, most: int = 2) -> Complaint | None:
+        """What an operator would report, at most ``most`` symptoms for each hidden fault; None when one of the
+        faults shows nowhere."""
+        everything = frozenset(self.present)
+        wrong = self.deviations(everything)
+        told: dict[Symptom, None] = {}
+        for number in sorted(everything):
+            own = wrong
+            if len(everything) > 1:
+                alone = {(one.function, one.state) for one in self.deviations(frozenset({number}))}
+                others = {
+                    (one.function, one.state)
+                    for other in everything - {number}
+                    for one in self.deviations(frozenset({other}))
+                }
+                own = [one for one in wrong if (one.function, one.state) in alone - others]
+            if not own:
+                return None
+            state = own[int(self._rng.integers(len(own)))].state
+            choice = [symptom for symptom in own if symptom.state == state]
+            for at in self._rng.permutation(len(choice))[:most]:
+                told[choice[int(at)]] = None
         self.first_blown = frozenset(self.blown)
-        if not wrong:
-            return None
-        state = wrong[int(self._rng.integers(len(wrong)))].state
-        told = [symptom for symptom in wrong if symptom.state == state]
-        order = self._rng.permutation(len(told))[:most]
         sleeps = any(self.hidden[number].sleeps for number in self.present)
         said = bool(self._rng.random() < (SAYS_SLEEPS[0] if sleeps else SAYS_SLEEPS[1]))
         wet = any(self.faults[one.fault].mode.id.startswith("wet") for one in self.hidden)
         conditions = ("rain",) if self._rng.random() < (0.7 if wet else 0.2) else ()
-        return Complaint(tuple(told[int(at)] for at in order), conditions, (), said)  # type: ignore[arg-type]
+        return Complaint(tuple(told), conditions, (), said)  # type: ignore[arg-type]
 
 
 def draw(

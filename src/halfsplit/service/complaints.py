@@ -9,7 +9,7 @@ from typing import get_args
 from halfsplit.errors import Problem, ProblemsError, UserError, nearest
 from halfsplit.machine.model import Function, Machine
 from halfsplit.observations import RELIABILITY_OPERATOR, Complaint, Condition, Level, Symptom
-from halfsplit.service.typed import LEVEL_WORDS, state_of
+from halfsplit.service.typed import LEVEL_WORDS, named_function, state_of
 
 CONDITIONS: tuple[Condition, ...] = get_args(Condition)
 COMES_AND_GOES = ("comes and goes", "now and then", "sometimes")
@@ -80,15 +80,9 @@ def symptom_of(machine: Machine, sentence: str) -> Symptom:
 
 def _function(machine: Machine, plain: str) -> tuple[Function, str]:
     """The function whose id or name the sentence begins with, the longest that fits, and what follows."""
-    folded = plain.casefold()
-    best: tuple[int, Function] | None = None
-    for function in machine.functions.values():
-        for name in (function.id, function.name):
-            fits = name and re.match(re.escape(name.casefold()) + r"(?:\s|$)", folded)
-            if fits and (best is None or len(name) > best[0]):
-                best = (len(name), function)
-    if best is not None:
-        return best[1], plain[best[0] :].strip()
+    found = named_function(machine, plain)
+    if found is not None:
+        return found
     names = {function.id for function in machine.functions.values()}
     names |= {function.name for function in machine.functions.values() if function.name}
     words = plain.split()

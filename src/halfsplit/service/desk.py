@@ -2,16 +2,16 @@
 
 from __future__ import annotations
 
-import re
 import tempfile
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 from pathlib import Path
 
-from halfsplit.diagnosis.checks import Check, short_checks
+from halfsplit.diagnosis.checks import Check
 from halfsplit.diagnosis.fixed_idea import FixedIdea, fixed_idea
 from halfsplit.diagnosis.hunt import Bench, Hunt
+from halfsplit.diagnosis.planning import Decision
 from halfsplit.errors import NotFound, UserError
 from halfsplit.jobs.events import AccessClosed, AccessOpened, ObservationRecorded, utc_text
 from halfsplit.jobs.model import Job
@@ -19,7 +19,7 @@ from halfsplit.jobs.recording import load_job
 from halfsplit.jobs.store import JobStore
 from halfsplit.machine.model import Machine
 from halfsplit.machine.reading import MACHINE_FILE, load_machine
-from halfsplit.observations import Action, Observation
+from halfsplit.observations import Action, Observation, Reading
 
 CODES: dict[str, str] = {
     "job-none-open": "No job is open, so there is none to go on with.",
@@ -98,7 +98,7 @@ class Standing:
     warned: set[str] = field(default_factory=set)
     entries: tuple[tuple[int, bool], ...] = ()
     pending_min: float = 0.0
-    touched: list[str] = field(default_factory=list)
+    asked: dict[str, Check] = field(default_factory=dict)
 
     @property
     def machine(self) -> Machine:
@@ -110,16 +110,21 @@ class Standing:
         for check in self.hunt.planner.checks:
             if check.id == check_id:
                 return check
-        # Checks that hunt a short downstream of a fuse are made as they are needed.
-        short = re.fullmatch(r"ohms (\S+)\.2 to chassis(?: with (\S+) apart)?", check_id)
-        if short and short[1] in self.machine.parts and (short[2] or "") in {"", *self.machine.connectors}:
-            found = short_checks(self.machine, short[1], self.hunt.states[0], [short[2]] if short[2] else [])
-            return found[-1]
+        if check_id in self.asked:
+            return self.asked[check_id]
         kind, _, rest = check_id.partition(" ")
         function, _, state = rest.rpartition(" in ")
         if kind == "operate" and function in self.machine.functions and state in self.machine.states:
             return operate(self.machine, function, state)
         return None
+
+    def decide(self) -> Decision:
+        """What to do next; remembers the checks offered, because some are made only for the moment."""
+        decision = self.hunt.next()
+        for option in (decision.best, *decision.others):
+            if option is not None and option.check is not None:
+                self.asked[option.check.id] = option.check
+        return decision
 
     def take(self, number: int, what: object) -> None:
         """Works one more standing entry in."""
@@ -138,13 +143,13 @@ class Standing:
             self.open_now.append(step)
 
     def _observe(self, number: int, what: ObservationRecorded) -> None:
-        check = self.check(what.check) if what.check else None
         seen = what.observation
+        check = self.check(what.check) if what.check else None
+        if check is None and isinstance(seen, Reading):
+            check = made_for(self.machine, what.check, seen)
         self.hunt.record(seen, check if not isinstance(seen, Action) else None)
         self.observations.append(seen)
         self.numbers.append(number)
-        if isinstance(seen, Action):
-            self.touched.append(f"{seen.action}:{seen.place}")
         place = check.place if check is not None and check.zone else getattr(seen, "place", "")
         place = place.partition(".")[0].partition("@")[0]
         if place:
@@ -168,6 +173,26 @@ def operate(machine: Machine, function: str, state: str) -> Check:
     return Check(
         f"operate {function} in {state}", "operate", function, "", (), machine.functions[function].minutes,
         state=state, function=function,
+    )  # fmt: skip
+
+
+def made_for(machine: Machine, check_id: str, seen: Reading) -> Check | None:
+    """The check that a reading answered, made again from the reading when nothing else knows of it."""
+    owner = seen.plus.partition("@")[2] or seen.plus
+    owner = owner.partition(":")[0].partition(".")[0]
+    things = [machine.parts.get(one) or machine.connectors.get(one) for one in (owner, *seen.unplugged)]
+    first = things[0]
+    if not check_id or first is None:
+        return None
+    steps = tuple(
+        dict.fromkeys(
+            step for thing in things if thing for step in machine.steps_for_zone(thing.zone, thing.access)
+        )
+    )
+    kind = "ohms" if seen.quantity == "ohms" else "volts"
+    return Check(
+        check_id, kind, owner, first.zone, steps, 0.0,
+        state=seen.state, plus=seen.plus, minus=seen.minus, unplugged=seen.unplugged,
     )  # fmt: skip
 
 

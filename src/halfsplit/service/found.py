@@ -13,6 +13,7 @@ from halfsplit.errors import UserError, nearest
 from halfsplit.jobs.events import AccessOpened, Happening, ObservationRecorded
 from halfsplit.jobs.model import Job
 from halfsplit.jobs.recording import record_all
+from halfsplit.machine.model import Machine
 from halfsplit.observations import Action, Observation, OutOfReach, Reading, Symptom
 from halfsplit.service import typed
 from halfsplit.service.desk import Desk, Standing, operate
@@ -78,6 +79,7 @@ def _happenings(
             raise _repair_unsaid(text)
         return repair_events(standing, group, said.verdict, said.minutes if minutes is None else minutes)
     if check_id:
+        standing.decide()
         check = standing.check(check_id)
         if check is None:
             near = nearest(check_id, [one.id for one in hunt.planner.checks])
@@ -90,7 +92,7 @@ def _happenings(
     unasked = typed.unasked(machine, text, hunt.situation.state)
     if unasked is not None:
         return _answered(standing, standing.check(unasked.id) or unasked, typed.answer_part(text), minutes)
-    decision = hunt.next()
+    decision = standing.decide()
     options = options_of(decision)
     if not options or ending(hunt, decision).kind != "go on":
         raise UserError(
@@ -178,13 +180,16 @@ def check_events(
         last = at == len(observations) - 1
         beside = isinstance(observation, Symptom) and check.kind != "operate"
         events.append(ObservationRecorded(observation, "" if beside else check.id, own if last else 0.0))
-    events.extend(ObservationRecorded(Action("unplug-refit", place), check.id) for place in refitted(check))
+    events.extend(
+        ObservationRecorded(Action("unplug-refit", place), check.id) for place in refitted(machine, check)
+    )
     return events
 
 
-def refitted(check: Check) -> tuple[str, ...]:
+def refitted(machine: Machine, check: Check) -> tuple[str, ...]:
     """The connectors that a check takes apart and puts together again."""
-    return (check.place,) if check.look == "thorough" else check.unplugged
+    apart = (check.place,) if check.look == "thorough" else check.unplugged
+    return tuple(one for one in apart if one in machine.connectors)
 
 
 def repair_events(

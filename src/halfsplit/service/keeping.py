@@ -32,8 +32,8 @@ from halfsplit.service.working import find_group, head, next_step
 
 CODES: dict[str, str] = {
     "close-undecided": "The job is to be closed and no cause stands out; name it, or say not found.",
-    "file-there": "A file of that name is there already and is not written over.",
-    "file-unreadable": "A file cannot be read or written.",
+    "job-file-there": "A file of that name is there already and is not written over.",
+    "job-file-unreadable": "A file cannot be read or written.",
     "access-closed": "The access step is not open.",
     "access-open": "The access step is open already.",
 }
@@ -270,10 +270,10 @@ def job_out(desk: Desk, file: Path | None = None, job_id: str | None = None) -> 
         with place.open("xb") as out:
             out.write(data)
     except FileExistsError:
-        raise UserError("file-there", f"{place} is there already.", "Give another file name.") from None
+        raise UserError("job-file-there", f"{place} is there already.", "Give another file name.") from None
     except OSError as error:
         raise UserError(
-            "file-unreadable", f"{place} cannot be written: {error.strerror or error}."
+            "job-file-unreadable", f"{place} cannot be written: {error.strerror or error}."
         ) from error
     return Moved(job.id, str(place), job.last_number, 0, False)
 
@@ -285,6 +285,8 @@ def job_in(desk: Desk, file: Path) -> Moved:
     except FileNotFoundError:
         raise NotFound("file", str(file)) from None
     except OSError as error:
-        raise UserError("file-unreadable", f"{file} cannot be read: {error.strerror or error}.") from error
+        raise UserError(
+            "job-file-unreadable", f"{file} cannot be read: {error.strerror or error}."
+        ) from error
     found = import_job(desk.store, data)
     return Moved(found.job.id, str(file), found.job.last_number, found.added, found.created)

@@ -156,7 +156,7 @@ def do_check(rig: Rig, check: Check) -> Recorded:
     found = rig.clock.check(check, rig.complaint.symptoms)
     spent = rig.clock.minutes - before - opened
     _advance(rig)
-    for place in refitted(check):
+    for place in refitted(rig.bench.machine, check):
         rig.world.act(Action("unplug-refit", place))
     return keep(rig.desk, rig.desk.job(rig.job), check_events(standing, check, found, spent))
 

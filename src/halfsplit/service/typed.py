@@ -14,7 +14,7 @@ from halfsplit import quantities
 from halfsplit.diagnosis.checks import Check
 from halfsplit.diagnosis.naming import check_short
 from halfsplit.errors import UserError, nearest
-from halfsplit.machine.model import Machine
+from halfsplit.machine.model import Function, Machine
 from halfsplit.observations import (
     Action,
     CodeSeen,
@@ -34,6 +34,7 @@ CODES: dict[str, str] = {
     "answer-empty": "Nothing was typed where an answer is needed.",
     "answer-unit": "The reading has no unit, or one that does not fit the check.",
     "subject-unknown": "What stands before the colon is no function, connector, part, run or point.",
+    "spot-unknown": "The spot named with a look does not belong to the place looked at.",
     "state-unknown": "The machine has no state of that name.",
     "complaint-unknown": "The complaint names no function of the machine, or no level such as dead or weak.",
     "condition-unknown": "The condition is none of those that change the odds.",
@@ -175,9 +176,30 @@ def _of_check(machine: Machine, check: Check, plain: str) -> Observation:
         case "move":
             return Move(check.place, "", "", _one_of(machine, check, plain, REACTS, STEADY))
         case _:
-            found = _one_of(machine, check, plain, BAD_WORDS, CLEAN_WORDS)
-            what = plain if plain not in ("yes", "bad", "no", *OK_WORDS) else ""
-            return Look(_look(check.look), check.place, found, what)
+            said, _, spot = plain.partition(" at ")
+            found = _one_of(machine, check, said, BAD_WORDS, CLEAN_WORDS)
+            what = said if said not in ("yes", "bad", "no", *OK_WORDS) else ""
+            return Look(_look(check.look), _spot(machine, check, spot) if spot else check.place, found, what)
+
+
+def _spot(machine: Machine, check: Check, text: str) -> str:
+    """The one cavity, wire or terminal at the place of a look. Raises UserError with the nearest."""
+    spots = [check.place]
+    if check.place in machine.connectors:
+        spots += [f"{check.place}.{cavity}" for cavity in machine.connectors[check.place].cavities]
+    for wire in machine.wires.values():
+        if wire.run == check.place:
+            spots.append(wire.id)
+        spots += [f"{wire.id}@{end}" for end in (wire.a, wire.b) if end.owner == check.place]
+    by_folded = {spot.casefold(): spot for spot in spots}
+    if text.casefold() in by_folded:
+        return by_folded[text.casefold()]
+    near = nearest(text, spots)
+    raise UserError(
+        "spot-unknown",
+        f'"{text}" is no spot of {check.place}.',
+        f"Did you mean {near}?" if near else "Leave it out, or name a cavity, wire or terminal there.",
+    )
 
 
 def _look(text: str) -> LookKind:
@@ -289,14 +311,38 @@ def answer_part(text: str) -> str:
     return match.group(1).strip() if match else text
 
 
+def named_function(machine: Machine, words: str) -> tuple[Function, str] | None:
+    """The function that ``words`` begin with, and the words after it; None when there is none.
+
+    An id or a name counts, the longest that fits; else the beginning of a name when only one function's name
+    begins so ("left brush" for "Left brush turns").
+    """
+    plain = " ".join(words.split())
+    best: tuple[int, Function] | None = None
+    for function in machine.functions.values():
+        for name in (function.id, function.name):
+            fits = name and re.match(re.escape(name.casefold()) + r"(?:\s|$)", plain.casefold())
+            if fits and (best is None or len(name) > best[0]):
+                best = (len(name), function)
+    if best is not None:
+        return best[1], plain[best[0] :].strip()
+    pieces = plain.split()
+    for count in range(len(pieces), 0, -1):
+        start = " ".join(pieces[:count]).casefold() + " "
+        begins = [one for one in machine.functions.values() if one.name.casefold().startswith(start)]
+        if len(begins) == 1:
+            return begins[0], " ".join(pieces[count:])
+        if begins:
+            return None
+    return None
+
+
 def _subject(machine: Machine, name: str, state: str) -> Check | None:
     from halfsplit.diagnosis.checks import all_checks
 
-    folded = name.casefold()
-    functions = {f.id.casefold(): f.id for f in machine.functions.values()}
-    functions |= {f.name.casefold(): f.id for f in machine.functions.values() if f.name}
-    if folded in functions:
-        function = machine.functions[functions[folded]]
+    named = named_function(machine, name)
+    if named is not None and not named[1]:
+        function = named[0]
         chosen = state or next(iter(function.expected), next(iter(machine.states)))
         return Check(
             f"operate {function.id} in {chosen}", "operate", function.id, "", (), function.minutes,

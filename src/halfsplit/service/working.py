@@ -106,7 +106,7 @@ def next_step(desk: Desk, job_id: str | None = None, other: int = 0) -> NextStep
 def step_from(standing: Standing, job: Job, other: int = 0, decision: Decision | None = None) -> NextStep:
     """The step that a decision asks for, with all that is said beside it."""
     hunt = standing.hunt
-    decision = hunt.next() if decision is None else decision
+    decision = standing.decide() if decision is None else decision
     end = ending(hunt, decision)
     options = options_of(decision)
     chosen = options[min(other, len(options) - 1)] if options else None
@@ -187,7 +187,7 @@ def suspects(desk: Desk, job_id: str | None = None, most: int = 20) -> Suspects:
     job = desk.job(job_id)
     standing = desk.standing(job)
     hunt = standing.hunt
-    listed = tuple(suspects_of(hunt, most, 0.002))
+    listed = tuple(suspects_of(hunt, most, 0.0))
     return Suspects(head(standing, job), listed, hunt.belief.mended, hunt.belief.other)
 
 
