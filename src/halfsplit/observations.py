@@ -37,6 +37,13 @@ Condition = Literal[
     "rain", "wash", "salt", "frost", "heat", "rough-ground", "transport", "standing", "recent-work", "dust"
 ]
 
+#: Codes raised from this module, each with one sentence.
+CODES: dict[str, str] = {
+    "observation-kind": "A stored observation is of a kind this version does not know.",
+    "observation-shape": "A stored observation lacks a field or has one too many.",
+    "complaint-shape": "A stored complaint holds something other than symptoms.",
+}
+
 #: How often a report of each kind is right when nothing is known of the reporter; from memory.
 RELIABILITY_TECHNICIAN = 0.99
 RELIABILITY_OPERATOR = 0.90
@@ -166,7 +173,7 @@ def from_data(data: Mapping[str, Any]) -> Observation:
     kind = KINDS.get(str(data.get("kind")))
     if kind is None:
         raise UserError("observation-kind", f"no observation is called {data.get('kind')!r}")
-    return _build(kind, {key: value for key, value in data.items() if key != "kind"})  # type: ignore[no-any-return]
+    return _build(kind, {key: value for key, value in data.items() if key != "kind"})  # type: ignore[no-any-return] # KINDS holds just the kinds of the union
 
 
 def complaint_to_data(complaint: Complaint) -> dict[str, Any]:

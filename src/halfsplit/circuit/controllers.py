@@ -16,7 +16,9 @@ FEED_OHM = 1e-3  # inside the module, pin to board; from memory
 DRIVER_OHM = 100.0  # invented, see above
 DRIVER_AVERAGE_V = 0.6  # invented, see above
 BUS_IDLE_V = 2.5  # electrical_limits.csv can-rec (published)
-SILENT_OHM = 12_500.0  # half of a node's 25 kohm each; electrical_limits.csv can-node-rdiff is at least 20 kohm
+SILENT_OHM = (
+    12_500.0  # half of a node's 25 kohm each; electrical_limits.csv can-node-rdiff is at least 20 kohm
+)
 REFERENCE_OFF_OHM = 10_000.0  # a regulator without supply; from memory
 RESTART_MARGIN = 0.05  # a module that stopped starts again 5 % higher; from memory
 RANGE_HYSTERESIS = 0.01  # of the limit; from memory
@@ -129,9 +131,7 @@ def _messages(machine: Machine, name: str, controller: Controller, builder: Netl
             builder.logic(f"heard:{name}.{other.id}", heard)
             for message, condition in partner.sends.items():
                 wanted = device_expression(machine, other.id, parse(condition))
-                builder.logic(
-                    f"msg:{name}.{message}", ("and", ("var", f"heard:{name}.{other.id}"), wanted)
-                )
+                builder.logic(f"msg:{name}.{message}", ("and", ("var", f"heard:{name}.{other.id}"), wanted))
 
 
 def device_expression(machine: Machine, name: str, expression: Expression) -> Expression:

@@ -158,7 +158,9 @@ def _number(state: State, part: Part, attribute: str) -> float:
     return float(value) if isinstance(value, int | float) else part.number(attribute)
 
 
-def _part(machine: Machine, part: Part, state: State, builder: NetlistBuilder) -> None:
+def _part(  # noqa: C901, PLR0912 - one case for each kind of part, none of them nested
+    machine: Machine, part: Part, state: State, builder: NetlistBuilder
+) -> None:
     name, setting = part.id, state.settings.get(part.id)
     match part.kind:
         case "battery":
@@ -218,9 +220,7 @@ def _part(machine: Machine, part: Part, state: State, builder: NetlistBuilder) -
             _junction(builder, f"diode:{name}", f"{name}.A", f"{name}.K", part.number("forward_v"), 1.0, 1.5)
         case "resistor" | "terminator":
             one, other = ("1", "2") if part.kind == "resistor" else ("H", "L")
-            builder.branch(
-                f"load:{name}", f"{name}.{one}", f"{name}.{other}", part.number("resistance_ohm")
-            )
+            builder.branch(f"load:{name}", f"{name}.{one}", f"{name}.{other}", part.number("resistance_ohm"))
 
 
 def load_ohm(machine: Machine, part: Part) -> float:
@@ -242,9 +242,7 @@ def _junction(
 ) -> None:
     """A junction that drops ``volts`` at ``at_a``, behind a small bulk resistance."""
     saturation = at_a * math.exp(-volts / (emission * THERMAL_V))
-    builder.diode(
-        name, anode, cathode, saturation_a=saturation, emission=emission, series_ohm=series_ohm
-    )
+    builder.diode(name, anode, cathode, saturation_a=saturation, emission=emission, series_ohm=series_ohm)
 
 
 def _led(machine: Machine, part: Part, builder: NetlistBuilder) -> None:
@@ -281,7 +279,9 @@ def relay_contacts(machine: Machine, part: Part) -> tuple[str, ...]:
     return tuple(pin for pin in ("87", "87a") if pin in wired or pin in part.plugs)
 
 
-def part_places(machine: Machine, part: Part, kind: str) -> tuple[PartPlace, ...]:
+def part_places(  # noqa: C901 - one case for each kind of place
+    machine: Machine, part: Part, kind: str
+) -> tuple[PartPlace, ...]:
     """The places of one catalogue kind ("load", "relay-contact", "module-output" ...) inside ``part``."""
     name = part.id
     match kind:
@@ -306,7 +306,9 @@ def part_places(machine: Machine, part: Part, kind: str) -> tuple[PartPlace, ...
         case "contact_sensor":
             return (PartPlace("", (f"switch:{name}",), f"{name}.1", f"{name}.2"),)
         case "relay-coil":
-            return (PartPlace("coil", (f"coil:{name}",), f"{name}.86", f"{name}.85", part.number("coil_ohm")),)
+            return (
+                PartPlace("coil", (f"coil:{name}",), f"{name}.86", f"{name}.85", part.number("coil_ohm")),
+            )
         case "relay-contact":
             return tuple(
                 PartPlace(pin, (f"relay:{name}.{pin}",), f"{name}.30", f"{name}.{pin}")
@@ -317,7 +319,9 @@ def part_places(machine: Machine, part: Part, kind: str) -> tuple[PartPlace, ...
             ohm = load_ohm(machine, part)
             return (PartPlace("", (f"load:{name}",), f"{name}.{plus}", f"{name}.{minus}", ohm),)
         case "sender":
-            return (PartPlace("", (f"load:{name}",), f"{name}.1", f"{name}.2", part.number("resistance_ohm")),)
+            return (
+                PartPlace("", (f"load:{name}",), f"{name}.1", f"{name}.2", part.number("resistance_ohm")),
+            )
         case "sensor3":
             return (PartPlace("", (f"signal:{name}",), f"{name}#", f"{name}.gnd"),)
         case "stud":

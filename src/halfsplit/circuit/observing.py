@@ -105,11 +105,17 @@ def _condition(
         if kind == "open":
             controller = machine.parts[name].controller
             limit = controller.outputs[pin].limit_a if controller is not None else 1.0
-            wanted, carrier = netlist.device_index[f"on:{name}.{pin}"], _carrier(carriers, f"out:{name}.{pin}")
+            wanted, carrier = (
+                netlist.device_index[f"on:{name}.{pin}"],
+                _carrier(carriers, f"out:{name}.{pin}"),
+            )
             return lambda amps, booleans: booleans[:, wanted] & (np.abs(amps[:, carrier]) < OPEN_SHARE * limit)
         at = netlist.device_index[device_name(name, word)]
         return lambda _, booleans: booleans[:, at]
-    parts = [_condition(machine, netlist, name, item, carriers) for item in expression[1:]]  # type: ignore[arg-type]
+    parts = [
+        _condition(machine, netlist, name, item, carriers)  # type: ignore[arg-type] # only "var" holds a word
+        for item in expression[1:]
+    ]
     if expression[0] == "not":
         return lambda amps, booleans: ~parts[0](amps, booleans)
     join = np.logical_and if expression[0] == "and" else np.logical_or

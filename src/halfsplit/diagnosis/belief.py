@@ -71,12 +71,18 @@ class Belief:
     def group_odds(self) -> Floats:
         """Chance for each repair group that it is needed now, ``[groups]``; pairs count for both their groups."""
         space = self.space
-        odds = np.bincount(space.hyp_group, weights=self.there, minlength=len(space.groups)).astype(np.float64)
+        odds = np.bincount(space.hyp_group, weights=self.there, minlength=len(space.groups)).astype(
+            np.float64
+        )
         if len(self.pool):
             groups = space.row_group[self.pool.rows]
             np.add.at(odds, groups[:, 0], self.pairs[:, BOTH] + self.pairs[:, FIRST])
             # Two faults of one group are one repair.
-            other = np.where(groups[:, 0] == groups[:, 1], self.pairs[:, SECOND], self.pairs[:, BOTH] + self.pairs[:, SECOND])
+            other = np.where(
+                groups[:, 0] == groups[:, 1],
+                self.pairs[:, SECOND],
+                self.pairs[:, BOTH] + self.pairs[:, SECOND],
+            )
             np.add.at(odds, groups[:, 1], other)
         return odds
 
@@ -114,7 +120,9 @@ def _epoch_terms(evidence: Evidence, epoch: Epoch) -> tuple[Floats, float, float
     looks, looks_absent, looks_flat = evidence.look_chances(epoch)
     moved, moved_absent, moved_flat = evidence.move_chances(epoch, sleeps=True)
     still, _, _ = evidence.move_chances(epoch, sleeps=False)
-    there = np.where(space.hyp_sleeps, sleeping[rows] + moved[fault], steady[rows] + still[fault]) + looks[fault]
+    there = (
+        np.where(space.hyp_sleeps, sleeping[rows] + moved[fault], steady[rows] + still[fault]) + looks[fault]
+    )
     return there, gone + looks_absent + moved_absent, other + looks_flat + moved_flat
 
 
@@ -127,7 +135,9 @@ def _complaint_terms(evidence: Evidence) -> tuple[Floats, float, float]:
     return np.log(chance), float(np.log(steady)), float(np.log(0.5))
 
 
-def _follow_family(evidence: Evidence, family: Family, log_prior: Floats, said: Floats) -> tuple[Floats, Floats]:
+def _follow_family(
+    evidence: Evidence, family: Family, log_prior: Floats, said: Floats
+) -> tuple[Floats, Floats]:
     """Log weight of each partner being there now and being gone, ``[singles]`` each, the mended row cured."""
     space = evidence.space
     hypotheses = slice(2 * family.row, 2 * family.row + 2)

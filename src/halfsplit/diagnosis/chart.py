@@ -96,7 +96,9 @@ def half_split_chart(bench: Bench, world: World, complaint: Complaint) -> Played
     hunt = Hunt(bench, complaint, _RULES)
     clock, causes = Clock(world), true_groups(world)
     odds = hunt.belief.group_odds()
-    weight = np.bincount(bench.space.hyp_row, weights=hunt.belief.there, minlength=bench.space.rows)
+    weight: Floats = np.bincount(bench.space.hyp_row, weights=hunt.belief.there, minlength=bench.space.rows).astype(
+        np.float64
+    )
     order = np.argsort(-weight)
     keep = order[: int(np.searchsorted(np.cumsum(weight[order]), 0.99 * weight.sum())) + 1]
     alive = np.zeros(bench.space.rows, dtype=bool)
@@ -123,7 +125,12 @@ def half_split_chart(bench: Bench, world: World, complaint: Complaint) -> Played
 
 
 def _halving(
-    bench: Bench, hunt: Hunt, checks: list[Check], used: set[str], alive: np.typing.NDArray[np.bool_], weight: Floats
+    bench: Bench,
+    hunt: Hunt,
+    checks: list[Check],
+    used: set[str],
+    alive: np.typing.NDArray[np.bool_],
+    weight: Floats,
 ) -> Check | None:
     """The check whose healthy side holds nearest to half of what is left."""
     total = weight[alive].sum()
@@ -172,5 +179,3 @@ def _agrees(bench: Bench, hunt: Hunt, found: object) -> np.typing.NDArray[np.boo
         return np.asarray(np.abs(value[:-1] - found.value) < CHART_WITHIN * sigma + 0.1)
     del hunt
     return np.ones(space.rows, dtype=bool)
-
-

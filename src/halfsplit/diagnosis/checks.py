@@ -34,7 +34,8 @@ class Check:
 
     ``kind`` is "operate", "volts", "drop", "ohms", "look", "move" or "code"; only the fields of that kind are
     filled. ``minutes`` are its own, without access; ``steps`` are the access steps it needs, prerequisites
-    first, ``unplugged`` connectors to hold apart and fuses to pull. ``place`` is the connector, part or run a person stands at.
+    first, ``unplugged`` connectors to hold apart and fuses to pull. ``place`` is the connector,
+    part or run a person stands at.
     """
 
     id: str
@@ -146,7 +147,7 @@ def _electrical(machine: Machine, at: dict[str, Point], state: str) -> Iterator[
         )  # fmt: skip
 
 
-def _stretches(machine: Machine) -> Iterator[tuple[str, str]]:
+def _stretches(machine: Machine) -> Iterator[tuple[str, str]]:  # noqa: C901 - one case for each kind of part
     """Pairs of points with one thing between them whose loss under load tells about that thing."""
     for connector in machine.connectors.values():
         if connector.inline:
@@ -187,9 +188,7 @@ def _looks(machine: Machine) -> Iterator[Check]:
                 f"look {look} {connector.id}", "look", connector.id, connector.zone, steps, MINUTES[look],
                 look=look,
             )  # fmt: skip
-        yield Check(
-            f"move {connector.id}", "move", connector.id, connector.zone, steps, MINUTES["move"]
-        )
+        yield Check(f"move {connector.id}", "move", connector.id, connector.zone, steps, MINUTES["move"])
     for part in machine.parts.values():
         if part.kind == "splice":
             continue
@@ -256,9 +255,13 @@ def short_checks(machine: Machine, name: str, state: str, connectors: Sequence[s
     made = []
     for apart in ((), *((one,) for one in connectors if one not in out)):
         taken = (*out, *apart)
-        zones = [machine.parts[owner]] + [machine.connectors[one] for one in taken if one in machine.connectors]
+        zones = [machine.parts[owner]] + [
+            machine.connectors[one] for one in taken if one in machine.connectors
+        ]
         steps = tuple(
-            dict.fromkeys(step for thing in zones for step in machine.steps_for_zone(thing.zone, thing.access))
+            dict.fromkeys(
+                step for thing in zones for step in machine.steps_for_zone(thing.zone, thing.access)
+            )
         )
         made.append(
             Check(

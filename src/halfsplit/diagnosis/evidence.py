@@ -34,6 +34,15 @@ from halfsplit.observations import (
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
+#: Codes raised from this module, each with one sentence.
+CODES: dict[str, str] = {
+    "evidence-state": "The machine file has no state of that name.",
+    "evidence-function": "The machine file has no function of that name.",
+    "evidence-code": "The controller raises no trouble code of that name.",
+    "evidence-point": "The machine has no point of that name for a probe.",
+    "reading-kind": "Readings of this quantity cannot be weighed; volts and ohms can.",
+}
+
 #: A look at a sound place finds something all the same this often; from memory (slight marks, old dirt).
 FALSE_FIND = 0.05
 #: A function flickers when a sound place is moved this often; from memory.
@@ -150,7 +159,9 @@ class Evidence:
             return likelihood.symptom(observation, chances, healthy)
         if isinstance(observation, CodeSeen):
             active = own.codes[:, table.codes[(observation.controller, observation.code)]]
-            return likelihood.code(observation, likelihood.code_chances(active, self.space if lines is None else None))
+            return likelihood.code(
+                observation, likelihood.code_chances(active, self.space if lines is None else None)
+            )
         span = likelihood.reading_span(table, observation)
         if observation.quantity == "ohms":
             return self.ohms.weigh(observation, self.space, lines is None, span, len(own.chatters))
@@ -166,9 +177,10 @@ class Evidence:
         return likelihood.gaussian(observation.value, value, sigma, span)
 
     def block_terms(self, epoch: Epoch) -> tuple[Floats, Floats, float]:
-        """Log likelihood of an epoch's voltage readings for each row: steady ``[rows + 1]``, sleeping
-        ``[rows]`` (a reading taken while it slept is the healthy one), and for something else.
+        """Log likelihood of an epoch's voltage readings.
 
+        For each row steady ``[rows + 1]``, sleeping ``[rows]`` (a reading taken while it slept is the healthy
+        one), and for something else.
         Readings of which nobody knows whether the fault showed are weighed for sleeping rows as a mixture.
         """
         chosen = epoch.volts()
@@ -182,12 +194,16 @@ class Evidence:
             known = [at for at, reading in enumerate(chosen) if reading.showing != "unknown"]
             sleeping = np.zeros(rows)
             if known:
-                part = one if len(known) == len(chosen) else readings.block(self.signatures, [chosen[at] for at in known])
+                part = (
+                    one
+                    if len(known) == len(chosen)
+                    else readings.block(self.signatures, [chosen[at] for at in known])
+                )
                 asleep = np.array([chosen[at].showing == "no" for at in known])
                 own = np.where(asleep, value[-1, known], value[:-1][:, known])
                 way = np.where(asleep, 0.0, along[:-1][:, known])
                 sleeping += part.log_likelihood(own, way)
-            for at, reading in enumerate(chosen):
+            for reading in chosen:
                 if reading.showing == "unknown":
                     likely = self.weigh(reading).per_row
                     duty = self.space.row_duty
@@ -207,18 +223,21 @@ class Evidence:
     def _known(self, observation: Symptom | Reading | CodeSeen) -> None:
         machine = self.space.machine
         if observation.state not in machine.states:
-            raise UserError("no-such-state", f"this machine has no state {observation.state!r}")
+            raise UserError("evidence-state", f"this machine has no state {observation.state!r}")
         table = self.signatures.state(observation.state)
         if isinstance(observation, Symptom) and observation.function not in machine.functions:
-            raise UserError("no-such-function", f"this machine has no function {observation.function!r}")
-        if isinstance(observation, CodeSeen) and (observation.controller, observation.code) not in table.codes:
-            raise UserError("no-such-code", f"{observation.controller} has no code {observation.code!r}")
+            raise UserError("evidence-function", f"this machine has no function {observation.function!r}")
+        if (
+            isinstance(observation, CodeSeen)
+            and (observation.controller, observation.code) not in table.codes
+        ):
+            raise UserError("evidence-code", f"{observation.controller} has no code {observation.code!r}")
         if isinstance(observation, Reading):
             if observation.quantity not in ("volts", "ohms"):
                 raise UserError("reading-kind", f"a reading of {observation.quantity} cannot be weighed yet")
             for point in (observation.plus, observation.minus):
                 if point and point not in table.nodes:
-                    raise UserError("no-such-point", f"this machine has no point {point!r}")
+                    raise UserError("evidence-point", f"this machine has no point {point!r}")
 
     def _flat(self, observation: Symptom | Reading | CodeSeen) -> float:
         if isinstance(observation, Symptom):

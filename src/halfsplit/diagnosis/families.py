@@ -16,11 +16,13 @@ from numpy.typing import NDArray
 from halfsplit.diagnosis import readings
 from halfsplit.diagnosis.evidence import Electrical, Epoch, Evidence
 from halfsplit.faults.signatures import Lines
+from halfsplit.observations import Reading
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
-#: Odds that a second fault is there, given one: water or an accident seldom harms one place; from memory.
+#: Odds that a second fault is there, given one: water or an accident seldom harms one place, and two faults at
+#: once are a known trap (trade_practice.md part 8); from memory.
 SECOND_FAULT = 0.03
 #: Partners solved exactly together with the mended row; the rest take the larger of the two effects.
 EXACT = 400
@@ -37,8 +39,10 @@ class Family:
     _terms: dict[int, tuple[int, Floats, Floats]] = field(default_factory=dict)
 
     def before(self, evidence: Evidence, number: int) -> tuple[Floats, Floats]:
-        """Log likelihood of an epoch before the repair with the mended row there: each partner there too, steady
-        and sleeping, ``[rows]`` each; the epoch is over, so this is worked out once."""
+        """Log likelihood of an epoch before the repair, the mended row there.
+
+        Each partner there too, steady and sleeping, ``[rows]`` each; worked out once for an epoch that is over.
+        """
         epoch = evidence.epochs[number]
         size = len(epoch.everything())
         if number not in self._terms or self._terms[number][0] != size:
@@ -78,12 +82,14 @@ class Family:
         both[self.exact] = known[:-1]
         return both, alone
 
-    def _block(self, evidence: Evidence, chosen: tuple[readings.Reading, ...]) -> tuple[Floats, float]:
+    def _block(self, evidence: Evidence, chosen: tuple[Reading, ...]) -> tuple[Floats, float]:
         block = evidence.block(chosen)
         value, along = readings.predicted(evidence.signatures, evidence.space, chosen)
         healthy, own = value[-1], value[self.row]
         larger = np.abs(value[:-1] - healthy) > np.abs(own - healthy)
-        both = block.log_likelihood(np.where(larger, value[:-1], own), np.where(larger, along[:-1], along[self.row]))
+        both = block.log_likelihood(
+            np.where(larger, value[:-1], own), np.where(larger, along[:-1], along[self.row])
+        )
         lines = [self.lines(evidence, reading.state) for reading in chosen]
         exact = block.log_likelihood(*readings.predicted_lines(evidence.signatures, chosen, lines))
         both[self.exact] = exact[:-1]

@@ -50,10 +50,16 @@ def unexplained(evidence: Evidence, belief: Belief) -> list[Symptom]:
             if not isinstance(observed, Symptom):
                 continue
             likely = evidence.weigh(observed).per_row
-            expected = float(weight @ likely[:-1] + rest * likely[-1] + belief.other * evidence.weigh(observed).other)
+            expected = float(
+                weight @ likely[:-1] + rest * likely[-1] + belief.other * evidence.weigh(observed).other
+            )
             if len(belief.pool):
                 chances = np.exp(belief.pool.weigh(evidence, observed))
-                pairs = belief.pairs if last else np.stack([belief.pairs.sum(axis=1)] + 3 * [np.zeros(len(chances))], axis=1)
+                pairs = (
+                    belief.pairs
+                    if last
+                    else np.stack([belief.pairs.sum(axis=1)] + 3 * [np.zeros(len(chances))], axis=1)
+                )
                 expected += float((pairs * chances).sum())
             if expected < UNEXPECTED:
                 found.append(observed)
@@ -76,7 +82,7 @@ def families(evidence: Evidence, belief: Belief, known: tuple[Family, ...]) -> t
         if not cured.any():
             continue
         row = int(np.argmax(np.where(cured, rows + 1e-300, 0.0)))
-        partners = weights * np.exp(_since(evidence, number + 1))
+        partners: Floats = (weights * np.exp(_since(evidence, number + 1))).astype(np.float64)
         made.append(open_family(evidence, row, number, partners))
     return tuple(made)
 
@@ -127,7 +133,9 @@ def _candidates(evidence: Evidence, prior: Floats, known: set[tuple[int, ...]]) 
     scored: dict[tuple[int, int], float] = {}
     for seed in seeds.tolist():
         together = np.maximum(table, table[:, seed][:, None]).sum(axis=0) + prior + prior[seed]
-        for partner in _one_per_group(np.argsort(-together)[: 6 * PARTNERS], space.row_group, PARTNERS).tolist():
+        for partner in _one_per_group(
+            np.argsort(-together)[: 6 * PARTNERS], space.row_group, PARTNERS
+        ).tolist():
             if space.row_group[partner] == space.row_group[seed]:
                 continue
             pair = (min(seed, partner), max(seed, partner))

@@ -18,12 +18,18 @@ from halfsplit.diagnosis.growth import families, grow, must_grow
 from halfsplit.diagnosis.pairs import Pool, empty_pool
 from halfsplit.diagnosis.planning import REPAIR_AT, USED_UP, Decision, Planner, Situation
 from halfsplit.diagnosis.space import Floats, Space, build
+from halfsplit.diagnosis.world import Drawings
 from halfsplit.errors import UserError
 from halfsplit.faults.catalogue import Fault, generate
 from halfsplit.faults.priors import fault_weights
 from halfsplit.faults.signatures import Signatures
 from halfsplit.machine.model import Machine
 from halfsplit.observations import Action, Complaint, Look, Observation, OutOfReach, Symptom
+
+#: Codes raised from this module, each with one sentence; the other names are checked as evidence is.
+CODES: dict[str, str] = {
+    "complaint-empty": "A complaint must name at least one function that does not do what it should.",
+}
 
 #: States looked into besides those of the complaint: the fewest that let a person split further.
 EXTRA_STATES = 1
@@ -41,6 +47,7 @@ class Bench:
             for fault, grade in zip(self.space.row_fault, self.space.row_grade, strict=True)
         ]
         self.signatures = Signatures(machine, effects)
+        self.drawings = Drawings(machine)
         self._planners: dict[tuple[str, ...], Planner] = {}
 
     def planner(self, states: Sequence[str]) -> Planner:
@@ -102,7 +109,7 @@ class Hunt:
             self._done.clear()
         elif check is not None and not isinstance(observation, OutOfReach):
             counter = self._looked if isinstance(observation, Look) else self._done
-            counter[check.id] += _used(observation)
+            counter[check.id] += self._used(observation)
         state = check.state if check is not None and check.state else self.situation.state
         steps = self.situation.open_steps | (frozenset(check.steps) if check is not None else frozenset())
         if isinstance(observation, OutOfReach):
@@ -135,6 +142,15 @@ class Hunt:
             )
         )
 
+    def _used(self, observation: Observation) -> int:
+        """How much of a check an observation uses up.
+
+        A reading taken while the fault slept may be taken again, a function of the complaint watched twice.
+        """
+        if isinstance(observation, Symptom):
+            return USED_UP // 2 if self._complained(observation) else USED_UP
+        return 1 if getattr(observation, "showing", "unknown") == "no" else USED_UP
+
     def _complained(self, observation: Symptom) -> bool:
         return any(
             (one.function, one.state) == (observation.function, observation.state)
@@ -163,7 +179,9 @@ class Hunt:
                 if isinstance(seen, Symptom) and self._complained(seen):
                     last[(seen.function, seen.state)] = seen.level
         functions = self.bench.machine.functions
-        return any(level != functions[name].expected.get(state, level) for (name, state), level in last.items())
+        return any(
+            level != functions[name].expected.get(state, level) for (name, state), level in last.items()
+        )
 
     def _believe(self) -> Belief:
         belief = believe(self.evidence, self.log_prior, self.pool, self.families)
@@ -174,21 +192,14 @@ class Hunt:
         return belief
 
 
-def _used(observation: Observation) -> int:
-    """How much of a check an observation uses up; a reading taken while the fault slept may be taken again."""
-    if isinstance(observation, Symptom):
-        return USED_UP // 2
-    return 1 if getattr(observation, "showing", "unknown") == "no" else USED_UP
-
-
 def check_complaint(machine: Machine, complaint: Complaint) -> None:
     """UserError when the complaint names a function or state that the machine does not have."""
     if not complaint.symptoms:
-        raise UserError("complaint-empty", "a complaint needs at least one function that does not do what it should")
+        raise UserError(
+            "complaint-empty", "a complaint needs at least one function that does not do what it should"
+        )
     for symptom in complaint.symptoms:
         if symptom.function not in machine.functions:
-            raise UserError("no-such-function", f"this machine has no function {symptom.function!r}")
+            raise UserError("evidence-function", f"this machine has no function {symptom.function!r}")
         if symptom.state not in machine.states:
-            raise UserError("no-such-state", f"this machine has no state {symptom.state!r}")
-
-
+            raise UserError("evidence-state", f"this machine has no state {symptom.state!r}")

@@ -36,14 +36,18 @@ APART_OHM = 1e12
 
 
 def dead_netlist(netlist: Netlist, a: str, b: str, unplugged: Sequence[str] = ()) -> Netlist:
-    """The circuit with every battery and generator taken off, the contacts of ``unplugged`` connectors apart,
-    and an ohmmeter between ``a`` and ``b``."""
+    """The circuit without batteries and generators and with an ohmmeter between ``a`` and ``b``.
+
+    The contacts of ``unplugged`` connectors are apart.
+    """
     apart = tuple(f"contact:{name}." for name in unplugged)
 
     def dead(branch: Branch) -> Branch:
         if branch.name.startswith("cell:"):
             return replace(branch, resistance_ohm=APART_OHM, emf_v=0.0)
-        return replace(branch, resistance_ohm=APART_OHM) if apart and branch.name.startswith(apart) else branch
+        return (
+            replace(branch, resistance_ohm=APART_OHM) if apart and branch.name.startswith(apart) else branch
+        )
 
     meter = Branch("meter", b, a, METER_OHM, METER_OPEN_V)
     return replace(netlist, branches=(*(dead(branch) for branch in netlist.branches), meter))

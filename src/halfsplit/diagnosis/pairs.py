@@ -66,7 +66,9 @@ class Pool:
             lines = [self.lines(evidence, reading.state) for reading in chosen]
             single, _, _ = evidence.block_terms(epoch)
             result = np.empty((len(self.rows), 4))
-            result[:, BOTH] = block.log_likelihood(*readings.predicted_lines(evidence.signatures, chosen, lines))
+            result[:, BOTH] = block.log_likelihood(
+                *readings.predicted_lines(evidence.signatures, chosen, lines)
+            )
             result[:, FIRST] = single[self.rows[:, 0]]
             result[:, SECOND] = single[self.rows[:, 1]]
             result[:, NONE] = single[-1]
@@ -77,7 +79,11 @@ class Pool:
         """The pool of some of the pairs, in the given order."""
         lines = {
             state: Lines(
-                one.volts[chosen], one.levels[chosen], one.codes[chosen], one.chatters[chosen], one.blown[chosen]
+                one.volts[chosen],
+                one.levels[chosen],
+                one.codes[chosen],
+                one.chatters[chosen],
+                one.blown[chosen],
             )
             for state, one in self._lines.items()
         }
@@ -151,5 +157,3 @@ def _cured(weights: Floats, cure: Floats) -> Floats:
         ]
     )
     return after
-
-

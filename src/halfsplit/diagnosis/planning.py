@@ -108,7 +108,9 @@ class Decision:
 def setup_minutes(machine: Machine, steps: Sequence[str], open_steps: frozenset[str]) -> float:
     """Minutes to open what is not open yet, closing it later included."""
     return sum(
-        machine.access[step].open_min + machine.access[step].close_min for step in steps if step not in open_steps
+        machine.access[step].open_min + machine.access[step].close_min
+        for step in steps
+        if step not in open_steps
     )
 
 
@@ -203,7 +205,9 @@ class Planner:
                 self._places.append(number)
         self._along: dict[str, tuple[str, ...]] = {}
         self._arrays: dict[str, tuple[Ints, Ints, Floats, Floats]] = {}
-        self._steps = sorted({check.steps for check in self.checks} | {group_steps(self.machine, g) for g in space.groups})
+        self._steps = sorted(
+            {check.steps for check in self.checks} | {group_steps(self.machine, g) for g in space.groups}
+        )
 
     def decide(
         self, belief: Belief, evidence: Evidence, situation: Situation, repair_at: float = REPAIR_AT,
@@ -214,9 +218,10 @@ class Planner:
         The hunt does not finish while the complaint was last seen to be there (``complaint_left``).
         """
         options = self.rank(belief, evidence, situation)
-        odds = belief.group_odds()
         if belief.mended >= FINISH_AT and belief.other < NO_REPAIR_ABOVE and not complaint_left:
-            return Decision("finish", None, tuple(options[:6]), "nothing is wrong any more, as far as can be told")
+            return Decision(
+                "finish", None, tuple(options[:6]), "nothing is wrong any more, as far as can be told"
+            )
         trusted = belief.other <= NO_REPAIR_ABOVE
         if trusted:
             for option in sorted(options, key=lambda one: -one.odds):
@@ -231,25 +236,26 @@ class Planner:
             return Decision("hand-over", None, (), "no check within reach tells any more")
         best = options[0]
         kind = "repair" if best.repair is not None else "check"
-        del odds
         return Decision(kind, best, tuple(options[1:7]), "it tells most for its minutes")
 
     def rank(self, belief: Belief, evidence: Evidence, situation: Situation) -> list[Option]:
         """All options by information per minute, best first."""
         now = live(belief, situation.showing)
-        setup = {
-            steps: setup_minutes(self.machine, steps, situation.open_steps) for steps in self._steps
-        }
+        setup = {steps: setup_minutes(self.machine, steps, situation.open_steps) for steps in self._steps}
         patient = live(belief, situation.showing, WAIT_MOST)
         watched = frozenset(symptom.state for symptom in evidence.complaint.symptoms)
         groups = len(now.names)
-        prior = np.bincount(now.group, weights=now.awake + now.asleep, minlength=groups)
+        prior: Floats = np.bincount(now.group, weights=now.awake + now.asleep, minlength=groups).astype(np.float64)
         prior_entropy = float(entropy(prior, 0))
         found: list[Option] = []
-        for check, information in self._information(now, patient, evidence, situation, groups, prior, prior_entropy):
+        for check, information in self._information(
+            now, patient, evidence, groups, prior, prior_entropy
+        ):
             if information <= 1e-6 or self._barred(check, situation):
                 continue
-            before = self._setup(setup, check.steps, situation) + state_minutes(self.machine, check.state, situation.state)
+            before = self._setup(setup, check.steps, situation) + state_minutes(
+                self.machine, check.state, situation.state
+            )
             wait = patient.wait_min if check.kind in ("volts", "drop") and check.state in watched else 0.0
             found.append(Option(check, None, check.minutes + before + wait, before, float(information)))
         repairs = self._repairs(belief, setup, situation)
@@ -284,13 +290,11 @@ class Planner:
             share = np.array([chance, 1.0 - chance])
             opening = setup[group_steps(self.machine, group)]
             minutes = group.minutes + VERIFY_MIN + opening
-            found.append(
-                Option(None, group, minutes, opening, float(entropy(share, 0)), float(odds[number]))
-            )
+            found.append(Option(None, group, minutes, opening, float(entropy(share, 0)), float(odds[number])))
         return found
 
     def _information(
-        self, now: Live, patient: Live, evidence: Evidence, situation: Situation, groups: int, prior: Floats,
+        self, now: Live, patient: Live, evidence: Evidence, groups: int, prior: Floats,
         prior_entropy: float,
     ) -> list[tuple[Check, float]]:  # fmt: skip
         found: list[tuple[int, float]] = []
@@ -300,11 +304,13 @@ class Planner:
             seen = patient if state in watched else now
             found.extend(self._electrical(table, state, numbers, seen, groups, prior, prior_entropy, watched))
         found.extend(self._levels_and_codes(now, groups, prior_entropy))
-        found.extend(self._looks(now, evidence, situation, groups, prior, prior_entropy))
+        found.extend(self._looks(now, evidence, prior, prior_entropy))
         told = [(self.checks[number], value) for number, value in found]
         return [*told, *self._ohms(now, evidence, groups, prior_entropy)]
 
-    def _state_arrays(self, table: StateTable, state: str, numbers: Sequence[int]) -> tuple[Ints, Ints, Floats, Floats]:
+    def _state_arrays(
+        self, table: StateTable, state: str, numbers: Sequence[int]
+    ) -> tuple[Ints, Ints, Floats, Floats]:
         if state not in self._arrays:
             plus = np.array([table.nodes[self.checks[n].plus] for n in numbers], dtype=np.int64)
             minus = np.array([table.nodes[self.checks[n].minus] for n in numbers], dtype=np.int64)
@@ -321,9 +327,9 @@ class Planner:
         plus, minus, healthy, sigma = self._state_arrays(table, state, numbers)
         rows, inverse = np.unique(now.row, return_inverse=True)
         volts = table.lines.volts[rows]
-        away = (volts[:, plus] - volts[:, minus] - healthy.astype(np.float32)) * (1.0 / (CLASS_STEP * sigma)).astype(
-            np.float32
-        )
+        away = (volts[:, plus] - volts[:, minus] - healthy.astype(np.float32)) * (
+            1.0 / (CLASS_STEP * sigma)
+        ).astype(np.float32)
         size = np.abs(away)
         away_rows, away_checks = np.nonzero(size > 0.5)
         if not len(away_checks):
@@ -352,7 +358,9 @@ class Planner:
             group, mass = row_group[pick], row_mass[row_index[pick], row_group[pick]]
             check, level = at[live_rows], kind[live_rows]
         else:
-            check, level, group, mass = _spread_out(away_rows, at, kind, spans, starts, row_group, row_mass, row_index)
+            check, level, group, mass = _spread_out(
+                away_rows, at, kind, spans, starts, row_group, row_mass, row_index
+            )
         flat = (check * classes + level) * groups + group
         joint += np.bincount(flat, weights=mass, minlength=joint.size).reshape(joint.shape)
         usual = (check * classes + CLASS_SIDE) * groups + group
@@ -420,16 +428,18 @@ class Planner:
         return found
 
     def _looks(
-        self, now: Live, evidence: Evidence, situation: Situation, groups: int, prior: Floats, prior_entropy: float
+        self,
+        now: Live,
+        evidence: Evidence,
+        prior: Floats,
+        prior_entropy: float,
     ) -> list[tuple[int, float]]:
         space = self.space
-        fault_mass = np.zeros((len(space.faults) + 1, 0))
         fault = np.append(space.row_fault, len(space.faults))[now.row]
         mass = np.bincount(fault, weights=now.awake + now.asleep, minlength=len(space.faults) + 1)
         sleeping = np.bincount(fault, weights=now.asleep, minlength=len(space.faults) + 1)
         group = np.zeros(len(space.faults) + 1, dtype=np.int64)
         group[fault] = now.group
-        del fault_mass
         found = []
         for number in self._places:
             check = self.checks[number]
@@ -460,7 +470,14 @@ def group_steps(machine: Machine, group: RepairGroup) -> tuple[str, ...]:
 
 
 def _spread_out(
-    away_rows: Ints, at: Ints, kind: Ints, spans: Ints, starts: Ints, row_group: Ints, row_mass: Floats, row_index: Ints
+    away_rows: Ints,
+    at: Ints,
+    kind: Ints,
+    spans: Ints,
+    starts: Ints,
+    row_group: Ints,
+    row_mass: Floats,
+    row_index: Ints,
 ) -> tuple[Ints, Ints, Ints, Floats]:
     """Repeats every (row, check) pair for each group that shares the row."""
     counts = spans[away_rows]

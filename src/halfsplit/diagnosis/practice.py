@@ -30,8 +30,11 @@ class Repaired:
 
 @dataclass(frozen=True, slots=True)
 class Played:
-    """How one job went. ``mended`` says whether nothing hidden is left; ``found`` whether every hidden fault's
-    own repair group was repaired; ``kind`` how it ended."""
+    """How one job went.
+
+    ``mended`` says whether nothing hidden is left; ``found`` whether every hidden fault's own repair group was
+    repaired too; ``kind`` how it ended.
+    """
 
     causes: tuple[str, ...]
     complaint: Complaint
@@ -67,7 +70,11 @@ class Clock:
     def spend(self, minutes: float, steps: tuple[str, ...], state: str, place: str) -> float:
         """Charges access not yet open, a change of state and the work itself."""
         machine = self.world.machine
-        total = minutes + setup_minutes(machine, steps, self.open_steps) + state_minutes(machine, state, self.state)
+        total = (
+            minutes
+            + setup_minutes(machine, steps, self.open_steps)
+            + state_minutes(machine, state, self.state)
+        )
         self.open_steps |= frozenset(steps)
         self.state = state or self.state
         self.minutes += total
@@ -80,7 +87,11 @@ class Clock:
         self.checks += 1
         found = self.world.answer(check, watched)
         waited = 0
-        while check.kind in ("volts", "drop") and getattr(found[-1], "showing", "") == "no" and waited < WAIT_MOST:
+        while (
+            check.kind in ("volts", "drop")
+            and getattr(found[-1], "showing", "") == "no"
+            and waited < WAIT_MOST
+        ):
             waited += 1
             self.spend(1.0, (), "", check.place)
             found = self.world.answer(check, watched)
@@ -90,13 +101,13 @@ class Clock:
         """Does the repair of a group and charges it."""
         steps = self.world.machine.steps_for_zone(group.zone, group.access)
         self.spend(group.minutes, steps, "", group.owner)
-        action = Action(group.correction, group.place)  # type: ignore[arg-type]
+        action = Action(group.correction, group.place)  # type: ignore[arg-type] # corrections are kinds of action
         self.world.act(action)
         return action
 
     def verify(self, complaint: Complaint) -> list[Symptom]:
         """Operates what was complained about; says what was seen."""
-        seen = []
+        seen: list[Symptom] = []
         self.spend(VERIFY_MIN, (), "", "verify")
         for symptom in complaint.symptoms:
             self.spend(0.0, (), symptom.state, "verify")
@@ -105,7 +116,9 @@ class Clock:
         return seen
 
 
-def hide(bench: Bench, rng: np.random.Generator, count: int = 1, fault: str | None = None) -> tuple[World, Complaint]:
+def hide(
+    bench: Bench, rng: np.random.Generator, count: int = 1, fault: str | None = None
+) -> tuple[World, Complaint]:
     """A machine with ``count`` hidden faults that show; drawn again until they do (at most 400 times)."""
     weights = fault_weights(bench.machine, bench.faults)
     number = None
@@ -117,14 +130,20 @@ def hide(bench: Bench, rng: np.random.Generator, count: int = 1, fault: str | No
             another = draw(bench.faults, weights, rng)
             if bench.faults[another.fault].group != bench.faults[hidden[0].fault].group:
                 hidden.append(another)
-        world = World(bench.machine, bench.faults, hidden, rng)
+        world = World(bench.machine, bench.faults, hidden, rng, bench.drawings)
         complaint = world.complaint()
         if complaint is not None:
             return world, complaint
     raise ValueError("no fault that shows was drawn in 400 tries")
 
 
-def play(bench: Bench, world: World, complaint: Complaint, settings: Settings | None = None, tell: Tell | None = None) -> Played:
+def play(
+    bench: Bench,
+    world: World,
+    complaint: Complaint,
+    settings: Settings | None = None,
+    tell: Tell | None = None,
+) -> Played:
     """The planner works the job to its end."""
     hunt = Hunt(bench, complaint, settings)
     clock = Clock(world)
@@ -138,7 +157,12 @@ def play(bench: Bench, world: World, complaint: Complaint, settings: Settings | 
             break
         if decision.best.check is not None:
             for observed in clock.check(decision.best.check, complaint.symptoms):
-                hunt.record(observed, decision.best.check if observed.KIND != "symptom" or decision.best.check.kind == "operate" else None)
+                hunt.record(
+                    observed,
+                    decision.best.check
+                    if observed.KIND != "symptom" or decision.best.check.kind == "operate"
+                    else None,
+                )
                 _tell(tell, decision.best, observed, clock)
             apart = tuple(one for one in decision.best.check.unplugged if one in world.machine.connectors)
             if decision.best.check.look == "thorough":
@@ -182,7 +206,12 @@ def true_groups(world: World) -> frozenset[str]:
 
 
 def finish(
-    world: World, complaint: Complaint, clock: Clock, repairs: tuple[Repaired, ...], causes: frozenset[str], kind: str
+    world: World,
+    complaint: Complaint,
+    clock: Clock,
+    repairs: tuple[Repaired, ...],
+    causes: frozenset[str],
+    kind: str,
 ) -> Played:
     """The account of a job that ended."""
     done = {repair.group for repair in repairs}

@@ -87,7 +87,11 @@ def block(signatures: Signatures, readings: Sequence[Reading]) -> Block:
     covariance = shared @ shared.T + np.diag(meter**2)
     _, log_determinant = np.linalg.slogdet(covariance)
     return Block(
-        tuple(readings), value, np.linalg.inv(covariance), float(log_determinant), 1.3 * signatures.machine.system_v
+        tuple(readings),
+        value,
+        np.linalg.inv(covariance).astype(np.float64),
+        float(log_determinant),
+        1.3 * signatures.machine.system_v,
     )
 
 

@@ -47,7 +47,8 @@ class Space:
 
     ``row_fault``, ``row_grade``, ``row_weight`` have shape ``[rows]``; ``row_before``/``row_after`` name the
     neighbouring severity of the same fault (itself at the ends). ``hyp_row``, ``hyp_sleeps``, ``hyp_group``
-    have shape ``[hypotheses]``; they stand in pairs, steady then sleeping, for each row. ``duty`` is the share of time a sleeping one is there.
+    have shape ``[hypotheses]``; they stand in pairs, steady then sleeping, for each row. ``duty`` is the
+    share of time a sleeping one is there.
     """
 
     machine: Machine
@@ -93,17 +94,26 @@ class Space:
     def log_prior(self, fault_weights: Floats) -> Floats:
         """Log prior over ``[singles + 2]`` from the weight of each fault."""
         fault = self.row_fault[self.hyp_row]
-        weights = fault_weights[fault] * self.hyp_share
+        weights: Floats = fault_weights[fault] * self.hyp_share
         weights *= (1.0 - NOTHING_PRIOR - ELSE_PRIOR) / weights.sum()
-        return np.log(np.concatenate([weights, [NOTHING_PRIOR, ELSE_PRIOR]]))
+        result: Floats = np.log(np.concatenate([weights, np.array([NOTHING_PRIOR, ELSE_PRIOR])]))
+        return result
 
 
 def build(machine: Machine, faults: Sequence[Fault]) -> Space:
     """The space of ``faults``; a pure rearrangement, no circuit is looked at."""
     groups: dict[str, RepairGroup] = {}
     index: dict[str, int] = {}
-    row_fault, row_grade, row_weight, before, after = [], [], [], [], []
-    hyp_row, hyp_sleeps, hyp_group, hyp_share, duty = [], [], [], [], []
+    row_fault: list[int] = []
+    row_grade: list[int] = []
+    row_weight: list[float] = []
+    before: list[int] = []
+    after: list[int] = []
+    hyp_row: list[int] = []
+    hyp_sleeps: list[bool] = []
+    hyp_group: list[int] = []
+    hyp_share: list[float] = []
+    duty: list[float] = []
     for number, fault in enumerate(faults):
         if fault.group not in groups:
             index[fault.group] = len(groups)

@@ -57,7 +57,12 @@ class Table:
     def pairs_mended(self) -> float:
         """Share of pairs with both faults mended within the checks allowed."""
         return float(
-            np.mean([job.played["planner"].mended and job.played["planner"].checks <= MOST_CHECKS_OF_A_PAIR for job in self.pairs])
+            np.mean(
+                [
+                    job.played["planner"].mended and job.played["planner"].checks <= MOST_CHECKS_OF_A_PAIR
+                    for job in self.pairs
+                ]
+            )
         )
 
     def pairs_wrong_repairs(self) -> float:
@@ -66,7 +71,11 @@ class Table:
 
     def failures(self) -> tuple[Job, ...]:
         """The jobs in which the planner did not find the cause, was sure and wrong, or left a pair unmended."""
-        bad = [job for job in self.singles if not job.played["planner"].found or job.played["planner"].sure_and_wrong]
+        bad = [
+            job
+            for job in self.singles
+            if not job.played["planner"].found or job.played["planner"].sure_and_wrong
+        ]
         return (*bad, *(job for job in self.pairs if not job.played["planner"].mended))
 
 
@@ -74,7 +83,8 @@ def single_job(bench: Bench, seed: int, rules: Sequence[str] = tuple(RULES)) -> 
     """One hidden fault, worked by every rule on the same machine with the same luck of the draw."""
     world, complaint = hide(bench, np.random.default_rng([SINGLES, seed]))
     played = {
-        name: RULES[name](bench, world.fresh(np.random.default_rng([SINGLES, seed, 1])), complaint) for name in rules
+        name: RULES[name](bench, world.fresh(np.random.default_rng([SINGLES, seed, 1])), complaint)
+        for name in rules
     }
     return Job(seed, _names(world), played)
 
@@ -82,7 +92,11 @@ def single_job(bench: Bench, seed: int, rules: Sequence[str] = tuple(RULES)) -> 
 def pair_job(bench: Bench, seed: int) -> Job:
     """Two hidden faults at once, worked by the planner."""
     world, complaint = hide(bench, np.random.default_rng([PAIRS, seed]), count=2)
-    return Job(seed, _names(world), {"planner": play(bench, world.fresh(np.random.default_rng([PAIRS, seed, 1])), complaint)})
+    return Job(
+        seed,
+        _names(world),
+        {"planner": play(bench, world.fresh(np.random.default_rng([PAIRS, seed, 1])), complaint)},
+    )
 
 
 def _names(world: World) -> tuple[str, ...]:

@@ -7,12 +7,12 @@ probed. All randomness comes from the generator that is passed in.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 
-from halfsplit.circuit.batch import CHATTERS
 from halfsplit.circuit.expansion import expand
 from halfsplit.circuit.netlist import Netlist, OverCurrent, Threshold
 from halfsplit.circuit.observing import Readout, readout
@@ -26,6 +26,7 @@ from halfsplit.faults.curing import cure_chances
 from halfsplit.faults.signatures import tolerances
 from halfsplit.machine.model import Machine
 from halfsplit.observations import (
+    RELIABILITY_OPERATOR,
     Action,
     CodeSeen,
     Complaint,
@@ -33,10 +34,9 @@ from halfsplit.observations import (
     Move,
     Observation,
     Reading,
+    Showing,
     Symptom,
 )
-
-_ = CHATTERS
 
 #: How the hidden machine differs from the tables; all invented for practice.
 SEVERITY_SPREAD = 0.5  # natural logarithm, around a grid severity
@@ -60,12 +60,32 @@ class Hidden:
     label: str
 
 
+class Drawings:
+    """The machine as drawn, settled in each state when first asked; shared by every hidden machine of its kind."""
+
+    def __init__(self, machine: Machine) -> None:
+        self.machine = machine
+        self._settled: dict[str, Outcome] = {}
+
+    def state(self, name: str) -> Outcome:
+        """The sound machine as drawn in a state."""
+        if name not in self._settled:
+            self._settled[name] = settle(expand(self.machine, self.machine.states[name]), second_start=False)
+        return self._settled[name]
+
+
 class World:
     """The machine in the yard. ``present`` shrinks as repairs cure; ``answer`` does a check."""
 
     def __init__(
-        self, machine: Machine, faults: Sequence[Fault], hidden: Sequence[Hidden], rng: np.random.Generator
+        self,
+        machine: Machine,
+        faults: Sequence[Fault],
+        hidden: Sequence[Hidden],
+        rng: np.random.Generator,
+        drawn: Drawings | None = None,
     ) -> None:
+        self.drawn = Drawings(machine) if drawn is None else drawn
         self.machine = machine
         self.faults = tuple(faults)
         self.hidden = tuple(hidden)
@@ -75,27 +95,30 @@ class World:
         self._rng = rng
         self._seed = int(rng.integers(2**31))
         self._awake: set[int] = set()
+        self._deviation: dict[str, float] = {}
         self._netlists: dict[str, tuple[Netlist, Readout]] = {}
         self._settled: dict[tuple[str, frozenset[int], frozenset[str]], Outcome] = {}
         self._unseen: dict[tuple[int, str], bool] = {}
 
     def fresh(self, rng: np.random.Generator) -> World:
         """The same machine as it was first met, for another go at it; what was solved already is shared."""
-        again = World(self.machine, self.faults, self.hidden, rng)
-        again._seed = self._seed
+        again = World(self.machine, self.faults, self.hidden, rng, self.drawn)
+        again._seed, again._deviation = self._seed, self._deviation
         again._netlists, again._settled = self._netlists, self._settled
         again.blown = set(self.first_blown)
         return again
 
     def _factor(self, name: str, spread: float) -> float:
         """The same deviation for the same part in every state."""
-        local = np.random.default_rng([self._seed, *name.encode()])
-        return float(np.exp(spread * local.standard_normal()))
+        if name not in self._deviation:
+            local = np.random.default_rng([self._seed, *name.encode()])
+            self._deviation[name] = float(local.standard_normal())
+        return math.exp(spread * self._deviation[name])
 
     def netlist(self, state: str) -> tuple[Netlist, Readout]:
         """This machine's own circuit in a state, with its own tolerances."""
         if state not in self._netlists:
-            ideal = expand(self.machine, self.machine.states[state])
+            ideal = self.drawn.state(state).netlist
             sigma, emf = tolerances(self.machine, ideal)
             branches = []
             for at, branch in enumerate(ideal.branches):
@@ -131,7 +154,10 @@ class World:
             netlist, _ = self.netlist(state)
             # The fault comes to a machine that was sound: history decides where an input has hysteresis.
             outcome = settle(
-                netlist, changes(netlist, self.effects(awake)), self._sound(state).booleans, second_start=False
+                netlist,
+                changes(netlist, self.effects(awake)),
+                self._sound(state).booleans,
+                second_start=False,
             )
             self._settled[key] = outcome
             blown = {
@@ -149,7 +175,9 @@ class World:
     def _sound(self, state: str) -> Outcome:
         key = (state, frozenset[int](), frozenset[str]())
         if key not in self._settled:
-            self._settled[key] = settle(self.netlist(state)[0], second_start=False)
+            self._settled[key] = settle(
+                self.netlist(state)[0], start=self.drawn.state(state).booleans, second_start=False
+            )
         return self._settled[key]
 
     def wake(self) -> frozenset[int]:
@@ -193,14 +221,15 @@ class World:
             now = self._symptom(seen.function, check.state, awake)
             expected = self.machine.functions[seen.function].expected.get(check.state, "on")
             found = self._answer(check, awake)
-            return now, replace(found, showing="no" if now.level == expected else "yes")  # type: ignore[call-arg]
+            showing: Showing = "no" if now.level == expected else "yes"
+            return now, _told(found, showing)
         return (self._answer(check, awake),)
 
     def _symptom(self, function: str, state: str, awake: frozenset[int]) -> Symptom:
         level = self.level(function, state, awake)
         if self._rng.random() < REPORT_WRONG:
             level = str(self._rng.choice(["off", "weak", "on"]))
-        return Symptom(function, state, level)  # type: ignore[arg-type]
+        return Symptom(function, state, level)  # type: ignore[arg-type] # one of the three levels
 
     def _answer(self, check: Check, awake: frozenset[int]) -> Observation:
         match check.kind:
@@ -223,7 +252,7 @@ class World:
                 return Move(check.place, "", "", self._sees(check.place, "move", FALSE_MOVE) is not None)
             case _:
                 seen = self._sees(check.place, check.look, FALSE_FIND)
-                return Look(check.look, seen or check.place, seen is not None)  # type: ignore[arg-type]
+                return Look(check.look, seen or check.place, seen is not None)  # type: ignore[arg-type] # a look check names its look
 
     def _code(self, check: Check, awake: frozenset[int]) -> bool:
         netlist, reads = self.netlist(check.state)
@@ -271,7 +300,9 @@ class World:
                 self.present.discard(number)
         self.blown.clear()
         self._unseen = {
-            key: value for key, value in self._unseen.items() if self.faults[self.hidden[key[0]].fault].owner != action.place
+            key: value
+            for key, value in self._unseen.items()
+            if self.faults[self.hidden[key[0]].fault].owner != action.place
         }
 
     def deviations(self, awake: frozenset[int]) -> list[Symptom]:
@@ -283,12 +314,14 @@ class World:
                     continue
                 level = self.level(name, state, awake)
                 if level != function.expected[state]:
-                    wrong.append(Symptom(name, state, level, 0.9, "yes"))  # type: ignore[arg-type]
+                    wrong.append(Symptom(name, state, level, RELIABILITY_OPERATOR, "yes"))  # type: ignore[arg-type] # one of the levels
         return wrong
 
     def complaint(self, most: int = 2) -> Complaint | None:
-        """What an operator would report, at most ``most`` symptoms for each hidden fault; None when one of the
-        faults shows nowhere."""
+        """What an operator would report, at most ``most`` symptoms for each hidden fault.
+
+        None when one of the faults shows nowhere.
+        """
         everything = frozenset(self.present)
         wrong = self.deviations(everything)
         told: dict[Symptom, None] = {}
@@ -313,11 +346,19 @@ class World:
         said = bool(self._rng.random() < (SAYS_SLEEPS[0] if sleeps else SAYS_SLEEPS[1]))
         wet = any(self.faults[one.fault].mode.id.startswith("wet") for one in self.hidden)
         conditions = ("rain",) if self._rng.random() < (0.7 if wet else 0.2) else ()
-        return Complaint(tuple(told), conditions, (), said)  # type: ignore[arg-type]
+        return Complaint(tuple(told), conditions, (), said)  # type: ignore[arg-type] # "rain" is a condition
+
+
+def _told(found: Observation, showing: Showing) -> Observation:
+    """A reading or code with what is known of the fault at that moment."""
+    return replace(found, showing=showing) if isinstance(found, Reading | CodeSeen) else found
 
 
 def draw(
-    faults: Sequence[Fault], weights: np.typing.NDArray[np.float64], rng: np.random.Generator, fault: int | None = None
+    faults: Sequence[Fault],
+    weights: np.typing.NDArray[np.float64],
+    rng: np.random.Generator,
+    fault: int | None = None,
 ) -> Hidden:
     """A hidden fault drawn from prior weights ``[faults]`` (or the one given), its severity off the grid."""
     number = int(rng.choice(len(faults), p=weights)) if fault is None else fault
@@ -326,7 +367,12 @@ def draw(
     severity = chosen.severities[int(rng.choice(len(share), p=share / share.sum()))]
     scale = float(np.exp(SEVERITY_SPREAD * rng.standard_normal()))
     effects = tuple(
-        replace(effect, value=effect.value * (1.0 + 0.2 * np.tanh(np.log(scale))) if effect.kind == "emf" else effect.value * scale)
+        replace(
+            effect,
+            value=effect.value * (1.0 + 0.2 * np.tanh(np.log(scale)))
+            if effect.kind == "emf"
+            else effect.value * scale,
+        )
         for effect in severity.effects
     )
     mode = chosen.mode

@@ -259,7 +259,7 @@ PART_PLACES: Mapping[str, tuple[str, ...]] = {
     "resistor": ("resistor",),
     "terminator": ("resistor",),
     "splice": (),
-    **{kind: ("load",) for kind in LOADS},
+    **dict.fromkeys(LOADS, ("load",)),
 }
 
 

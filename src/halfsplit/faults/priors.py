@@ -83,9 +83,7 @@ def _weight(machine: Machine, fault: Fault) -> float:
     return weight
 
 
-def _condition(
-    machine: Machine, fault: Fault, conditions: Sequence[str], worked_on: Sequence[str]
-) -> float:
+def _condition(machine: Machine, fault: Fault, conditions: Sequence[str], worked_on: Sequence[str]) -> float:
     factor = 1.0
     exposure = machine.zones[fault.zone].exposure
     for condition in conditions:

@@ -60,7 +60,9 @@ def tolerances(machine: Machine, netlist: Netlist) -> tuple[Floats, Floats]:
     resistance = np.zeros(netlist.current_count)
     emf = np.zeros(netlist.current_count)
     for at, branch in enumerate(netlist.branches):
-        share = next((value for kind, value in TOLERANCE.items() if branch.name.startswith(kind)), LOAD_TOLERANCE)
+        share = next(
+            (value for kind, value in TOLERANCE.items() if branch.name.startswith(kind)), LOAD_TOLERANCE
+        )
         resistance[at] = share * branch.resistance_ohm
         if branch.name.startswith("cell:"):
             emf[at] = EMF_SPREAD_12V * machine.system_v / 12.0

@@ -40,6 +40,4 @@ def pin_to_pin_ohm(
 
 def leak_ohm(family: Family, water: str) -> float:
     """Resistance in ohm between neighbouring pins of ``family`` filled with ``water``."""
-    return pin_to_pin_ohm(
-        family.contact_diameter_m, family.pitch_m, family.engaged_length_m, waters()[water]
-    )
+    return pin_to_pin_ohm(family.contact_diameter_m, family.pitch_m, family.engaged_length_m, waters()[water])

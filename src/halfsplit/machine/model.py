@@ -101,7 +101,7 @@ class Family:
     @property
     def sealed(self) -> bool:
         """Whether the second digit promises immersion or jets (7, 8 or 9)."""
-        return self.sealing.startswith("IP") and self.sealing[-1:] in "6789" or self.sealing.endswith("K")
+        return (self.sealing.startswith("IP") and self.sealing[-1:] in "6789") or self.sealing.endswith("K")
 
 
 @dataclass(frozen=True, slots=True)
@@ -127,12 +127,12 @@ class Connector:
     def neighbours(self) -> tuple[tuple[str, str], ...]:
         """Pairs of cavities that touch along a row or a column of the grid, each pair once."""
         at = {position: name for name, position in self.cavities.items()}
-        pairs = []
-        for (row, column), name in at.items():
-            for other in ((row, column + 1), (row + 1, column)):
-                if other in at:
-                    pairs.append((name, at[other]))
-        return tuple(pairs)
+        return tuple(
+            (name, at[other])
+            for (row, column), name in at.items()
+            for other in ((row, column + 1), (row + 1, column))
+            if other in at
+        )
 
 
 @dataclass(frozen=True, slots=True)

@@ -114,7 +114,7 @@ def set_up_told(store: JobStore, machine_path: Path, fault: str, complaint: Comp
     weights = np.ones(len(bench.faults)) / len(bench.faults)
     for _ in range(TRIES):
         hidden = draw(bench.faults, weights, rng, number)
-        world = World(bench.machine, bench.faults, [hidden], rng)
+        world = World(bench.machine, bench.faults, [hidden], rng, bench.drawings)
         if not hidden.sleeps and _shows_as_told(world, complaint):
             return _rig(desk, bench, machine_path, world, complaint=complaint, seed=seed)
     raise UserError("practice-none", f"The fault {fault} does not show as the complaint says.")

@@ -9,10 +9,10 @@ from functools import cache
 from pathlib import Path
 
 import pytest
+from tests.outside.machines.drawn import SWEEPER, machine
 
 from halfsplit.faults.wetness import leak_ohm, pin_to_pin_ohm, waters
 from halfsplit.machine.model import Family
-from tests.outside.machines.drawn import SWEEPER, machine
 
 TABLE = Path(__file__).resolve().parents[2] / "data" / "water-conductivity" / "water_conductivity.csv"
 GEOMETRY = re.compile(r"r ([0-9.]+) mm, d ([0-9.]+) mm, L ([0-9.]+) mm")

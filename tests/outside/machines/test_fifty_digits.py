@@ -8,13 +8,13 @@ from itertools import combinations
 
 import numpy as np
 import pytest
+from tests.outside.machines.drawn import CART, SWEEPER, Drawn, at, faults, machine, mode_by_mode, system
+from tests.outside.machines.elimination import voltages
 
 from halfsplit.circuit.changes import Change, Series
 from halfsplit.circuit.netlist import NetlistBuilder
 from halfsplit.circuit.settle import Outcome, settle
 from halfsplit.circuit.system import System, solve_changes
-from tests.outside.machines.drawn import CART, SWEEPER, Drawn, at, faults, machine, mode_by_mode, system
-from tests.outside.machines.elimination import voltages
 
 ON_THE_SWEEPER = 200
 

@@ -9,13 +9,13 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from tests.outside.circuit.test_live_simulator import solved_by_ngspice
+from tests.outside.machines.drawn import SWEEPER, Drawn, faults, machine, mode_by_mode, system
 
 from halfsplit.circuit import meters
 from halfsplit.circuit.settle import Outcome, settle
 from halfsplit.diagnosis.checks import chassis_node, points
 from halfsplit.errors import InternalError
-from tests.outside.circuit.test_live_simulator import solved_by_ngspice
-from tests.outside.machines.drawn import SWEEPER, Drawn, faults, machine, mode_by_mode, system
 
 OUTCOMES = 115  # two and a half times round the modes of the catalogue
 READINGS_EACH = 2

@@ -23,13 +23,12 @@ from halfsplit.diagnosis.looks import (
 
 Oracle = Callable[[str], tuple[Any, Any]]
 
-TABLE = "tests/data/oracles.json"
 
 
 @pytest.mark.outside(
     what="where the fault is after one search found nothing",
     against="look-1: S. Ross, A First Course in Probability",
-    source=TABLE,
+    source="tests/data/oracles.json",
     status="published",
     tolerance="1e-12",
 )
@@ -43,7 +42,7 @@ def test_one_failed_search(oracle: Oracle) -> None:
 @pytest.mark.outside(
     what="one and two looks at a connector, repeats with a hidden share, looks at a sleeping fault",
     against="look-2, look-3, look-7: Bayes by hand",
-    source=TABLE,
+    source="tests/data/oracles.json",
     status="derived",
     tolerance="1e-9; 1e-6 where six digits are given",
 )
@@ -74,7 +73,7 @@ def test_what_looks_tell(oracle: Oracle) -> None:
 @pytest.mark.outside(
     what="look again or move on, and the expected minutes of it",
     against="look-4, look-5: index of Blackwell; all first seven looks enumerated",
-    source=TABLE,
+    source="tests/data/oracles.json",
     status="derived",
     tolerance="1e-9",
 )
@@ -103,7 +102,7 @@ def test_where_to_look_next(oracle: Oracle) -> None:
 @pytest.mark.outside(
     what="looks behind a shared opening",
     against="look-6: enumeration",
-    source=TABLE,
+    source="tests/data/oracles.json",
     status="derived",
     tolerance="1e-9",
 )

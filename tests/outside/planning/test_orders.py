@@ -33,7 +33,6 @@ from halfsplit.diagnosis.order import (
 
 Oracle = Callable[[str], tuple[Any, Any]]
 
-TABLE = "tests/data/oracles.json"
 
 
 def items(given: Any) -> list[Item]:
@@ -47,7 +46,7 @@ def items(given: Any) -> list[Item]:
 @pytest.mark.outside(
     what="expected cost and best order of repairs, with and without inspection cost",
     against="order-1, order-2: all 24 orders enumerated with fractions",
-    source=TABLE,
+    source="tests/data/oracles.json",
     status="derived",
     tolerance="1e-9",
 )
@@ -73,7 +72,7 @@ def test_order_by_chance_over_cost(oracle: Oracle) -> None:
 @pytest.mark.outside(
     what="what to try before handing over",
     against="order-3-cs10, -cs25, -cs40, -cs100 and order-4: all subsets and orders enumerated",
-    source=TABLE,
+    source="tests/data/oracles.json",
     status="derived",
     tolerance="1e-9",
 )
@@ -101,7 +100,7 @@ def test_hand_over_after_the_best_prefix(oracle: Oracle) -> None:
 @pytest.mark.outside(
     what="order of checks behind nested and shared openings",
     against="order-5, order-6: all feasible orders enumerated",
-    source=TABLE,
+    source="tests/data/oracles.json",
     status="derived",
     tolerance="1e-9",
 )
@@ -123,7 +122,7 @@ def test_order_on_an_access_tree(oracle: Oracle) -> None:
 @pytest.mark.outside(
     what="value of the base order and lower bound of the small planner with an opening",
     against="order-5, order-6: all feasible orders enumerated",
-    source=TABLE,
+    source="tests/data/oracles.json",
     status="derived",
     tolerance="1e-9",
 )
@@ -155,7 +154,7 @@ def test_small_planner_on_an_access_tree(oracle: Oracle) -> None:
 @pytest.mark.outside(
     what="order where one check needs two openings",
     against="order-7: all feasible orders enumerated",
-    source=TABLE,
+    source="tests/data/oracles.json",
     status="derived",
     tolerance="1e-9",
 )
@@ -174,7 +173,7 @@ def test_order_where_access_is_not_a_tree(oracle: Oracle) -> None:
 @pytest.mark.outside(
     what="actions that each cure several faults: greedy and best",
     against="order-8: best of all orders",
-    source=TABLE,
+    source="tests/data/oracles.json",
     status="derived",
     tolerance="1e-9",
 )
@@ -191,7 +190,7 @@ def test_actions_curing_several_faults(oracle: Oracle) -> None:
 @pytest.mark.outside(
     what="order for independent faults, one repair after the other until the machine works",
     against="order-9: all orders; 500 random cases",
-    source=TABLE,
+    source="tests/data/oracles.json",
     status="derived",
     tolerance="1e-9",
 )
@@ -212,7 +211,7 @@ def test_independent_faults_by_odds_over_cost(oracle: Oracle) -> None:
 @pytest.mark.outside(
     what="putting off the trial of the machine",
     against="order-10-W2, order-10-W5, order-10-W10, order-10-W30: all orders and block splits enumerated",
-    source=TABLE,
+    source="tests/data/oracles.json",
     status="derived",
     tolerance="1e-9",
 )
@@ -237,7 +236,7 @@ def test_postponed_trials(oracle: Oracle) -> None:
     what="repairs and one question, planned exactly; value of the question",
     against="order-11-1-1-3, order-11-0.95-0.95-3, order-11-0.8-0.9-3, order-11-0.95-0.95-1, order-12: "
     "full dynamic programme",
-    source=TABLE,
+    source="tests/data/oracles.json",
     status="derived",
     tolerance="1e-9",
 )

@@ -21,7 +21,6 @@ from halfsplit.diagnosis.sets import (
 Oracle = Callable[[str], tuple[Any, Any]]
 Values = dict[str, int]
 
-TABLE = "tests/data/oracles.json"
 
 
 def as_sets(names: Iterable[Iterable[Any]]) -> set[frozenset[str]]:
@@ -85,7 +84,7 @@ def all_minimal_conflicts(
 @pytest.mark.outside(
     what="conflicts and minimal diagnoses of three multipliers and two adders",
     against="mbd-1: Davis (1984), de Kleer and Williams (1987)",
-    source=TABLE,
+    source="tests/data/oracles.json",
     status="published",
     tolerance="none, sets",
 )
@@ -106,7 +105,7 @@ def test_multipliers_and_adders_published(oracle: Oracle) -> None:
 @pytest.mark.outside(
     what="posterior of fault sets of the same device, and after one more reading",
     against="mbd-2, mbd-3, mbd-4, mbd-5: all 32 candidates",
-    source=TABLE,
+    source="tests/data/oracles.json",
     status="derived",
     tolerance="1e-6, the digits given",
 )
@@ -193,7 +192,7 @@ def read(repository: Path, name: str) -> Gates:
 @pytest.mark.outside(
     what="conflicts and minimal diagnoses of a full adder",
     against="mbd-6: Reiter (1987)",
-    source=TABLE,
+    source="tests/data/oracles.json",
     status="published",
     tolerance="none, sets",
 )
@@ -222,7 +221,7 @@ def test_full_adder(oracle: Oracle) -> None:
 @pytest.mark.outside(
     what="minimal hitting sets",
     against="mbd-7, mbd-8: examples of Reiter (1987) and Greiner, Smith and Wilkerson (1989)",
-    source=TABLE,
+    source="tests/data/oracles.json",
     status="published, remembered and checked by trying all sets",
     tolerance="none, sets",
 )
@@ -241,7 +240,7 @@ def test_hitting_sets(oracle: Oracle) -> None:
 @pytest.mark.outside(
     what="minimal diagnoses of c17 for every wrong observation",
     against="mbd-9: exhaustive",
-    source=TABLE,
+    source="tests/data/oracles.json",
     status="derived",
     tolerance="none, sets",
 )
@@ -269,7 +268,7 @@ def test_c17(oracle: Oracle, repository: Path) -> None:
 @pytest.mark.outside(
     what="number of single-gate diagnoses of c432, c499, c880 and c1908",
     against="mbd-10: forced simulation of every gate",
-    source=TABLE,
+    source="tests/data/oracles.json",
     status="derived",
     tolerance="none, counts",
 )

@@ -24,13 +24,12 @@ from halfsplit.diagnosis.tree import (
 
 Oracle = Callable[[str], tuple[Any, Any]]
 
-TABLE = "tests/data/oracles.json"
 
 
 @pytest.mark.outside(
     what="cheapest tree of tests for six states and five tests",
     against="tree-1: example of Pattipati and Alexandridis (1990)",
-    source=TABLE,
+    source="tests/data/oracles.json",
     status="published, remembered from the paper and reproduced by a dynamic programme",
     tolerance="1e-9",
 )
@@ -44,7 +43,7 @@ def test_published_tree(oracle: Oracle) -> None:
 @pytest.mark.outside(
     what="greedy tree, Huffman bound and entropy on the same example",
     against="tree-2: dynamic programme",
-    source=TABLE,
+    source="tests/data/oracles.json",
     status="derived",
     tolerance="1e-9",
 )
@@ -62,7 +61,7 @@ def test_greedy_tree_on_the_published_example(oracle: Oracle) -> None:
 @pytest.mark.outside(
     what="half-split of a chain of equally likely places",
     against="tree-3-n4, -n5, -n7, -n8, -n10, -n16: formula and dynamic programme",
-    source=TABLE,
+    source="tests/data/oracles.json",
     status="derived",
     tolerance="1e-9",
 )
@@ -82,7 +81,7 @@ def chain_rows(places: int) -> list[list[int]]:
 @pytest.mark.outside(
     what="chains with unequal chances and probe costs: half-split, exact tree, greedy, bounds",
     against="tree-4, tree-5: interval programme",
-    source=TABLE,
+    source="tests/data/oracles.json",
     status="derived",
     tolerance="1e-9",
 )
@@ -106,7 +105,7 @@ def test_weighted_chains(oracle: Oracle) -> None:
 @pytest.mark.outside(
     what="a table where greedy loses 26 percent",
     against="tree-6: dynamic programme",
-    source=TABLE,
+    source="tests/data/oracles.json",
     status="derived",
     tolerance="1e-9",
 )
@@ -121,7 +120,7 @@ def test_greedy_loses_where_it_should(oracle: Oracle) -> None:
 @pytest.mark.outside(
     what="information of perfect and imperfect tests",
     against="tree-7: mutual information",
-    source=TABLE,
+    source="tests/data/oracles.json",
     status="derived",
     tolerance="1e-6, the digits given",
 )
@@ -142,7 +141,7 @@ def test_information_of_tests(oracle: Oracle) -> None:
 @pytest.mark.outside(
     what="edge weight and entropy of repair classes; fewest tests with 5 percent error",
     against="tree-8, tree-9: closed forms",
-    source=TABLE,
+    source="tests/data/oracles.json",
     status="derived",
     tolerance="1e-9",
 )

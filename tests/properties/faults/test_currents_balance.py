@@ -6,10 +6,10 @@ from itertools import islice
 
 import numpy as np
 import pytest
+from tests.outside.machines.drawn import SWEEPER, machine, mode_by_mode, system
 
 from halfsplit.circuit.changes import LARGEST_SIEMENS, Shunt
 from halfsplit.circuit.settle import Outcome, settle
-from tests.outside.machines.drawn import SWEEPER, machine, mode_by_mode, system
 
 
 def imbalance(outcome: Outcome) -> float:

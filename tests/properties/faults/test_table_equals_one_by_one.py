@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from tests.outside.machines.drawn import SWEEPER, machine
 
 from halfsplit.circuit.batch import CHATTERS, settle_batch, volts_row
 from halfsplit.circuit.netlist import OverCurrent
 from halfsplit.circuit.settle import settle
 from halfsplit.diagnosis.hunt import Bench
 from halfsplit.faults.applying import changes
-from tests.outside.machines.drawn import SWEEPER, machine
 
 STATES = ("sweep", "night", "tip")
 ROWS_EACH = 100

@@ -10,6 +10,7 @@ from importlib.resources import files
 
 import numpy as np
 import pytest
+from tests.outside.machines.drawn import CART, EXAMPLES, PLATFORM, SWEEPER, faults, machine, system
 
 from halfsplit.circuit.batch import settle_batch, volts_row
 from halfsplit.circuit.expansion import expand
@@ -26,7 +27,6 @@ from halfsplit.faults.priors import RECENT_WORK_FACTOR, fault_weights
 from halfsplit.machine.model import Machine
 from halfsplit.machine.reading import load_machine
 from halfsplit.service.unseen import LEVEL_SHOWN, unseen
-from tests.outside.machines.drawn import CART, EXAMPLES, PLATFORM, SWEEPER, faults, machine, system
 
 #: Kinds of part that no shipped machine has; a machine file of their own shows them.
 ON_NO_SHIPPED_MACHINE = {"breaker-open"}

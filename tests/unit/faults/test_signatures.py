@@ -6,9 +6,9 @@ from functools import cache
 
 import numpy as np
 import pytest
+from tests.outside.machines.drawn import CART, SWEEPER, machine
 
 from halfsplit.diagnosis.hunt import Bench
-from tests.outside.machines.drawn import CART, SWEEPER, machine
 
 
 @cache
