@@ -96,8 +96,8 @@ def _epoch_terms(evidence: Evidence, epoch: Epoch) -> tuple[Floats, float, float
     sleeping = sleeping.copy()
     gone = float(together[-1])
     other = flat_volts
-    mixed = np.zeros(space.rows)
-    watches = 0
+    doubt = np.zeros(space.rows)
+    times = np.zeros(space.rows)
     duty = space.row_duty
     asleep_line = evidence.asleep_lines(epoch)
     for observed in epoch.observed():
@@ -113,10 +113,14 @@ def _epoch_terms(evidence: Evidence, epoch: Epoch) -> tuple[Floats, float, float
         if item.showing == "no":
             sleeping += np.log(asleep)
             continue
-        mixed += np.log(duty * item.per_row[:-1] + (1.0 - duty) * asleep)
-        watches += 1
-    if watches:
-        sleeping += mixed * (1.0 + NEW_LOOK * (watches - 1)) / watches
+        # What speaks for the fault sleeping just now is counted once and a little more, since it sleeps in
+        # spells; all else counts in full.
+        sleeping += np.log(asleep)
+        awake = np.log1p(duty * (item.per_row[:-1] / asleep - 1.0))
+        sleeping += np.maximum(awake, 0.0)
+        doubt += np.minimum(awake, 0.0)
+        times += awake < 0.0
+    sleeping += doubt * (1.0 + NEW_LOOK * np.maximum(times - 1.0, 0.0)) / np.maximum(times, 1.0)
     looks, looks_absent, looks_flat = evidence.look_chances(epoch)
     moved, moved_absent, moved_flat = evidence.move_chances(epoch, sleeps=True)
     still, _, _ = evidence.move_chances(epoch, sleeps=False)
@@ -161,7 +165,7 @@ def _follow_family(
             present = present + there
             healed = healed + clean
         if epoch.ended_by is not None:
-            chance = np.clip(evidence.cures(epoch.ended_by)[fault], 0.0, 1.0 - NO_CHANCE)
+            chance = np.clip(evidence.cures(number)[fault], 0.0, 1.0 - NO_CHANCE)
             if number >= family.ended:
                 with np.errstate(divide="ignore"):
                     healed = np.logaddexp(healed, present + np.log(chance))
@@ -184,14 +188,14 @@ def believe(
     nothing = float(log_prior[space.nothing]) + said_steady
     other = float(log_prior[space.other]) + said_other
     fault = space.row_fault[space.hyp_row]
-    for epoch in evidence.epochs:
+    for number, epoch in enumerate(evidence.epochs):
         there, clean, flat = _epoch_terms(evidence, epoch)
         present = present + there
         healed = healed + clean
         nothing += clean
         other += flat
         if epoch.ended_by is not None:
-            chance = np.clip(evidence.cures(epoch.ended_by)[fault], 0.0, 1.0 - NO_CHANCE)
+            chance = np.clip(evidence.cures(number)[fault], 0.0, 1.0 - NO_CHANCE)
             with np.errstate(divide="ignore"):
                 moved = present + np.log(chance)
             healed = np.logaddexp(healed, moved)

@@ -102,10 +102,13 @@ class Epoch:
 class Evidence:
     """Weighs observations against a space; ``epochs`` is what the belief reads.
 
-    Lines for sets of faults are weighed by the same rules through ``weigh_lines``.
+    ``carry`` is an epoch of an earlier hunt to start with. Lines for sets of faults are weighed by the same
+    rules through ``weigh_lines``.
     """
 
-    def __init__(self, space: Space, signatures: Signatures, complaint: Complaint) -> None:
+    def __init__(
+        self, space: Space, signatures: Signatures, complaint: Complaint, carry: Epoch | None = None
+    ) -> None:
         self.space = space
         self.signatures = signatures
         self.complaint = complaint
@@ -115,10 +118,16 @@ class Evidence:
         self._cache: dict[Observation, Weighed] = {}
         self._asleep: Ints | None = None
         self._cures: dict[tuple[str, str], Floats] = {}
-        self._blocks: dict[tuple[Reading, ...], tuple[Floats, Floats, float]] = {}
+        self._blocks: dict[tuple[tuple[Reading, ...], bool], tuple[Floats, Floats, float]] = {}
         self._joint: dict[tuple[Reading, ...], readings.Block] = {}
         for symptom in complaint.symptoms:
             self.add(symptom)
+        if carry is not None:
+            first = self.epochs[0]
+            first.electrical.extend(carry.electrical)
+            first.repeats.update({key: list(values) for key, values in carry.repeats.items()})
+            first.looks.update(carry.looks)
+            first.moves.update(carry.moves)
 
     def add(self, observation: Observation) -> None:
         """Takes one more observation; UserError when it names something this machine does not have."""
@@ -187,7 +196,9 @@ class Evidence:
         rows = self.space.rows
         if not chosen:
             return np.zeros(rows + 1), np.zeros(rows), 0.0
-        if chosen not in self._blocks:
+        asleep_line = self.asleep_lines(epoch)
+        key = (chosen, epoch is self.epochs[0])
+        if key not in self._blocks:
             one = self.block(chosen)
             value, along = readings.predicted(self.signatures, self.space, chosen)
             steady = one.log_likelihood(value, along)
@@ -200,16 +211,16 @@ class Evidence:
                     else readings.block(self.signatures, [chosen[at] for at in known])
                 )
                 asleep = np.array([chosen[at].showing == "no" for at in known])
-                own = np.where(asleep, value[-1, known], value[:-1][:, known])
-                way = np.where(asleep, 0.0, along[:-1][:, known])
+                own = np.where(asleep, value[asleep_line][:, known], value[:-1][:, known])
+                way = np.where(asleep, along[asleep_line][:, known], along[:-1][:, known])
                 sleeping += part.log_likelihood(own, way)
             for reading in chosen:
                 if reading.showing == "unknown":
                     likely = self.weigh(reading).per_row
                     duty = self.space.row_duty
-                    sleeping += np.log(duty * likely[:-1] + (1.0 - duty) * likely[-1])
-            self._blocks[chosen] = (steady, sleeping, -len(chosen) * float(np.log(one.span_v)))
-        return self._blocks[chosen]
+                    sleeping += np.log(duty * likely[:-1] + (1.0 - duty) * likely[asleep_line])
+            self._blocks[key] = (steady, sleeping, -len(chosen) * float(np.log(one.span_v)))
+        return self._blocks[key]
 
     def block(self, chosen: tuple[Reading, ...]) -> readings.Block:
         """The joint errors of some voltage readings."""
@@ -246,17 +257,20 @@ class Evidence:
             return ELSE_FIND if observation.active else 1.0 - ELSE_FIND
         return 1.0 / likelihood.reading_span(self.signatures.state(observation.state), observation)
 
-    def cures(self, action: Action) -> Floats:
-        """Chance for each fault to be gone after an action, ``[faults]``.
+    def cures(self, number: int) -> Floats:
+        """Chance for each fault to be gone after the work that ended an epoch, ``[faults]``; zeros without work.
 
         The same work done again cures less surely what it did not cure before.
         """
-        key = (action.action, action.place)
+        work = self.epochs[number].ended_by
+        if work is None:
+            return np.zeros(len(self.space.faults))
+        key = (work.action, work.place)
         if key not in self._cures:
             self._cures[key] = cure_chances(self.space.machine, self.space.faults, *key)
-        before = [epoch.ended_by for epoch in self.epochs]
-        first = next((one for one in before if one is not None and (one.action, one.place) == key), action)
-        return self._cures[key] * (1.0 if first is action else AGAIN)
+        earlier = (epoch.ended_by for epoch in self.epochs[:number])
+        again = any(one is not None and (one.action, one.place) == key for one in earlier)
+        return self._cures[key] * (AGAIN if again else 1.0)
 
     def asleep_lines(self, epoch: Epoch) -> Ints:
         """The line that tells what a sleeping row looks like while it sleeps, ``[rows]``.

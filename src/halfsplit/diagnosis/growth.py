@@ -32,7 +32,17 @@ UNEXPECTED = 0.06
 
 def must_grow(evidence: Evidence, belief: Belief) -> bool:
     """Whether singles and the pool leave too much to "something else", or leave a symptom unexplained."""
-    return belief.other > GROW_ABOVE or bool(unexplained(evidence, belief))
+    return belief.other > GROW_ABOVE or _outlived(evidence) or bool(unexplained(evidence, belief))
+
+
+def _outlived(evidence: Evidence) -> bool:
+    """Whether a symptom of the complaint was seen again after a repair."""
+    told = {(one.function, one.state, one.level) for one in evidence.complaint.symptoms}
+    worked = any(epoch.ended_by is not None and epoch.ended_by.action != "unplug-refit" for epoch in evidence.epochs)
+    return worked and any(
+        isinstance(seen, Symptom) and (seen.function, seen.state, seen.level) in told
+        for seen in evidence.epochs[-1].electrical
+    )
 
 
 def unexplained(evidence: Evidence, belief: Belief) -> list[Symptom]:
@@ -78,7 +88,7 @@ def families(evidence: Evidence, belief: Belief, known: tuple[Family, ...]) -> t
         work = epoch.ended_by
         if work is None or work.action == "unplug-refit" or any(one.ended == number for one in made):
             continue
-        cured = evidence.cures(work)[space.row_fault] > 0.5
+        cured = evidence.cures(number)[space.row_fault] > 0.5
         if not cured.any():
             continue
         row = int(np.argmax(np.where(cured, rows + 1e-300, 0.0)))
@@ -164,8 +174,8 @@ def _alive(evidence: Evidence) -> Floats:
     space = evidence.space
     left = np.ones(space.rows)
     alive = []
-    for epoch in evidence.epochs:
+    for number, epoch in enumerate(evidence.epochs):
         alive.append(left)
         if epoch.ended_by is not None:
-            left = left * (1.0 - evidence.cures(epoch.ended_by)[space.row_fault])
+            left = left * (1.0 - evidence.cures(number)[space.row_fault])
     return np.array(alive)

@@ -10,6 +10,8 @@ from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
+import numpy as np
+
 from halfsplit.diagnosis.belief import Belief, believe
 from halfsplit.diagnosis.checks import Check, all_checks
 from halfsplit.diagnosis.evidence import Evidence
@@ -31,6 +33,10 @@ CODES: dict[str, str] = {
     "complaint-empty": "A complaint must name at least one function that does not do what it should.",
 }
 
+#: Odds at which a mended group is still the best explanation, so that the hunt starts again; no source.
+STUCK_AT = 0.5
+#: What the odds of a mended group are worth then: a repair fails in about one of twenty (corrections.csv).
+MENDED_SHARE = 0.05
 #: States looked into besides those of the complaint: the fewest that let a person split further.
 EXTRA_STATES = 1
 
@@ -100,6 +106,7 @@ class Hunt:
         self.situation = Situation()
         self._done: Counter[str] = Counter()
         self._looked: Counter[str] = Counter()
+        self._work: Counter[str] = Counter()
         self.belief: Belief = self._believe()
 
     def record(self, observation: Observation, check: Check | None = None) -> Belief:
@@ -107,6 +114,7 @@ class Hunt:
         self.evidence.add(observation)
         if isinstance(observation, Action):
             self._done.clear()
+            self._work[f"{observation.action}:{observation.place}"] += 1
         elif check is not None and not isinstance(observation, OutOfReach):
             counter = self._looked if isinstance(observation, Look) else self._done
             counter[check.id] += self._used(observation)
@@ -124,23 +132,41 @@ class Hunt:
             self.situation,
             showing=showing,
             state=state,
-            repaired=self._repaired(),
+            repaired=dict(self._work),
             open_steps=steps,
             done={**self._done, **self._looked},
             unreachable=frozenset(self.evidence.unreachable),
         )
         self.belief = self._believe()
+        if isinstance(observation, Symptom) and self._stuck():
+            self._start_again()
+            self.belief = self._believe()
         return self.belief
 
-    def _repaired(self) -> dict[str, int]:
-        """How often each repair group was mended; none is offered a third time."""
-        return dict(
-            Counter(
-                f"{epoch.ended_by.action}:{epoch.ended_by.place}"
-                for epoch in self.evidence.epochs
-                if epoch.ended_by is not None
-            )
+    def _stuck(self) -> bool:
+        """Whether the complaint is still there and the best explanation is what was mended already."""
+        if not self.complaint_left():
+            return False
+        odds = self.belief.group_odds()
+        best = self.bench.space.groups[int(odds.argmax())]
+        return bool(odds.max() >= STUCK_AT and self.situation.repaired.get(best.id, 0))
+
+    def _start_again(self) -> None:
+        """Sets the evidence from before the last repair aside.
+
+        Old evidence must not be forced onto what is left (engine-notes part 4): the hunt goes on with the
+        symptoms that are still there and what was seen since; what was mended counts as mended.
+        """
+        space = self.bench.space
+        kept = tuple(one for one in self.complaint.symptoms if self._bad(one))
+        since = self.evidence.epochs[-1]
+        self.evidence = Evidence(
+            space, self.bench.signatures, replace(self.complaint, symptoms=kept), carry=since
         )
+        mended = [at for at, group in enumerate(space.groups) if self.situation.repaired.get(group.id)]
+        touched = np.append(np.isin(space.hyp_group, mended), [False, False])
+        self.log_prior = np.where(touched, self.log_prior + np.log(MENDED_SHARE), self.log_prior)
+        self.pool, self.families = empty_pool(), ()
 
     def _used(self, observation: Observation) -> int:
         """How much of a check an observation uses up.
@@ -173,15 +199,17 @@ class Hunt:
 
     def complaint_left(self) -> bool:
         """Whether a function of the complaint was last seen not doing what it should."""
-        last: dict[tuple[str, str], str] = {}
+        return any(self._bad(symptom) for symptom in self.complaint.symptoms)
+
+    def _bad(self, symptom: Symptom) -> bool:
+        """Whether a function of the complaint was bad when last seen."""
+        level = None
         for epoch in self.evidence.epochs:
             for seen in epoch.electrical:
-                if isinstance(seen, Symptom) and self._complained(seen):
-                    last[(seen.function, seen.state)] = seen.level
-        functions = self.bench.machine.functions
-        return any(
-            level != functions[name].expected.get(state, level) for (name, state), level in last.items()
-        )
+                if isinstance(seen, Symptom) and (seen.function, seen.state) == (symptom.function, symptom.state):
+                    level = seen.level
+        expected = self.bench.machine.functions[symptom.function].expected
+        return level is not None and level != expected.get(symptom.state, level)
 
     def _believe(self) -> Belief:
         belief = believe(self.evidence, self.log_prior, self.pool, self.families)

@@ -120,7 +120,7 @@ def follow(evidence: Evidence, pool: Pool, said: float) -> Floats:
     weights[:, BOTH] = pool.log_prior + said
     space = evidence.space
     faults = space.row_fault[pool.rows]
-    for epoch in evidence.epochs:
+    for number, epoch in enumerate(evidence.epochs):
         weights = weights + pool.volts(evidence, epoch)
         for observed in epoch.observed():
             weights = weights + pool.weigh(evidence, observed)
@@ -132,7 +132,7 @@ def follow(evidence: Evidence, pool: Pool, said: float) -> Floats:
         weights[:, FIRST] += seen[:, 0]
         weights[:, SECOND] += seen[:, 1]
         if epoch.ended_by is not None:
-            cure = np.clip(evidence.cures(epoch.ended_by), 0.0, 1.0 - 1e-12)[faults]
+            cure = np.clip(evidence.cures(number), 0.0, 1.0 - 1e-12)[faults]
             weights = _cured(weights, cure)
     return weights
 

@@ -8,6 +8,7 @@ from functools import cache
 import numpy as np
 import pyagrum as gum
 import pytest
+from tests.outside.machines.drawn import CART, machine
 
 from halfsplit.circuit.stamps import Floats
 from halfsplit.diagnosis.belief import believe
@@ -16,7 +17,6 @@ from halfsplit.diagnosis.hunt import Bench
 from halfsplit.diagnosis.space import Space
 from halfsplit.faults.priors import fault_weights
 from halfsplit.observations import Complaint, Level, Look, LookKind, Reading, Symptom
-from tests.outside.machines.drawn import CART, machine
 
 LEVELS: tuple[Level, ...] = ("off", "weak", "on")
 

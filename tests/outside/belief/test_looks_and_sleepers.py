@@ -10,6 +10,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+from tests.outside.machines.drawn import CART, faults, machine
 
 from halfsplit.diagnosis import evidence as evidence_module
 from halfsplit.diagnosis.belief import believe
@@ -18,7 +19,6 @@ from halfsplit.diagnosis.space import build
 from halfsplit.faults.catalogue import Severity
 from halfsplit.faults.signatures import Signatures
 from halfsplit.observations import Complaint, Look, Symptom
-from tests.outside.machines.drawn import CART, faults, machine
 
 TABLE = "tests/data/oracles.json"
 
@@ -81,9 +81,7 @@ def test_dry_and_wet_looks_move_the_odds_as_by_hand(oracle: Callable[[str], tupl
     status="derived",
     tolerance="1e-6: the digits given",
 )
-def test_repeated_looks_saturate(
-    oracle: Callable[[str], tuple[Any, Any]], monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_repeated_looks_saturate(oracle: Callable[[str], tuple[Any, Any]], monkeypatch: pytest.MonkeyPatch) -> None:
     given, wanted = oracle("look-3")
     # The oracle's look never finds anything at a sound place; zero itself has no logarithm.
     monkeypatch.setattr(evidence_module, "FALSE_FIND", 1e-12)

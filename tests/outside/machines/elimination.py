@@ -47,9 +47,7 @@ def voltages(
         return [float(v) for v in volts]
 
 
-def _linear(
-    netlist: Netlist, changes: Sequence[Change], booleans: Bools, at: Sequence[Number]
-) -> list[Number]:
+def _linear(netlist: Netlist, changes: Sequence[Change], booleans: Bools, at: Sequence[Number]) -> list[Number]:
     index = netlist.node_index
     reference = index[netlist.reference]
     row: list[dict[int, Number]] = [{} for _ in netlist.nodes]
@@ -85,9 +83,7 @@ def _linear(
     return _eliminated(row, own, driven, reference)
 
 
-def _carriers(
-    netlist: Netlist, changes: Sequence[Change], booleans: Bools
-) -> list[tuple[str, str, float, Number]]:
+def _carriers(netlist: Netlist, changes: Sequence[Change], booleans: Bools) -> list[tuple[str, str, float, Number]]:
     """Every branch and switch with its ohms (inf: open) and EMF as devices and changes make them."""
     value = {device.name: bool(on) for device, on in zip(netlist.devices, booleans, strict=True)}
     ohm = {branch.name: branch.resistance_ohm for branch in netlist.branches}
@@ -118,9 +114,7 @@ def _carriers(
     return [(*ends[name], ohm[name], emf[name]) for name in ohm]
 
 
-def _eliminated(
-    row: list[dict[int, Number]], own: list[Number], driven: list[Number], reference: int
-) -> list[Number]:
+def _eliminated(row: list[dict[int, Number]], own: list[Number], driven: list[Number], reference: int) -> list[Number]:
     queue = [(len(row[k]), k) for k in range(len(row)) if k != reference]
     heapq.heapify(queue)
     done = [False] * len(row)

@@ -55,9 +55,7 @@ def every_set_of_the_cart() -> Iterator[tuple[str, tuple[Change, ...]]]:
     """Every open and every fault of several changes, alone and every two opens together, in every state."""
     for state in machine(CART).states:
         singles = [
-            at(CART, state, fault, grade).changes
-            for fault in faults(CART)
-            for grade in range(len(fault.severities))
+            at(CART, state, fault, grade).changes for fault in faults(CART) for grade in range(len(fault.severities))
         ]
         chosen = [changes for changes in singles if opens(changes)]
         yield from ((state, changes) for changes in singles if opens(changes) or len(changes) > 1)
@@ -104,9 +102,7 @@ def test_opens_and_sets_on_the_sweeper_agree_with_fifty_digits(
         changes = several(SWEEPER, drawn, rng, int(rng.integers(0, 3)))
         if not opens(changes) and len(changes) < 2:
             continue
-        outcome = settle(
-            drawn.netlist, changes, start=system(SWEEPER, drawn.state).booleans, second_start=False
-        )
+        outcome = settle(drawn.netlist, changes, start=system(SWEEPER, drawn.state).booleans, second_start=False)
         if outcome.kind == "chatters":
             chattering += 1  # its voltages are a mean over a cycle, not a solution
             continue

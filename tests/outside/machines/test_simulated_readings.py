@@ -27,9 +27,7 @@ def chosen_points(drawn: Drawn, outcome: Outcome, rng: np.random.Generator, many
     ground = chassis_node(it)
     reachable = [node for node in points(it) if node != ground]
     healthy = system(SWEEPER, drawn.state).solution
-    moved = np.abs(
-        [outcome.volts(node) - healthy[netlist.node_index[node]] for node in reachable]
-    )
+    moved = np.abs([outcome.volts(node) - healthy[netlist.node_index[node]] for node in reachable])
     by_chance = rng.permutation(len(reachable)).tolist()
     most = int(np.argmax(moved))
     order = [most, *(k for k in by_chance if k != most)]
@@ -59,9 +57,7 @@ def test_readings_on_the_faulty_sweeper_agree_with_ngspice(
     states: Counter[str] = Counter()
     while count < OUTCOMES * READINGS_EACH:
         drawn = next(draws)
-        outcome = settle(
-            drawn.netlist, drawn.changes, start=system(SWEEPER, drawn.state).booleans, second_start=False
-        )
+        outcome = settle(drawn.netlist, drawn.changes, start=system(SWEEPER, drawn.state).booleans, second_start=False)
         if outcome.kind == "chatters":
             chattering += 1  # a deck holds the devices still, so it has no mean over a cycle to compare with
             continue

@@ -81,9 +81,7 @@ def job(
     bench: Bench, rng: np.random.Generator, states: Sequence[str], epochs: int, each: int
 ) -> tuple[Complaint, list[list[Observation]], list[Action]]:
     """A complaint, the observations of each epoch, and the work between one epoch and the next."""
-    told = tuple(
-        replace(symptom(bench, rng, pick(rng, states)), showing="yes", reliability=0.9) for _ in range(2)
-    )
+    told = tuple(replace(symptom(bench, rng, pick(rng, states)), showing="yes", reliability=0.9) for _ in range(2))
     complaint = Complaint(told, comes_and_goes=bool(rng.integers(2)))
     observed = [[seen(bench, rng, pick(rng, states)) for _ in range(each)] for _ in range(epochs)]
     actions = [work(bench, rng) for _ in range(epochs - 1)]

@@ -50,15 +50,36 @@ class Enumeration:
             done.add(key)
             self.cures.append(share * cure_chances(self.space.machine, self.space.faults, *key))
 
-    def looks(self, epoch: Epoch, faults: Sequence[Fault], sleeps: bool) -> float:
+    @property
+    def speaks(self) -> tuple[float, float]:
+        """Chance of what the complaint says of coming and going, for a steady fault and for one that sleeps."""
+        said = self.evidence.complaint.comes_and_goes
+        steady, sleeping = (share if said else 1.0 - share for share in (SAID_SLEEPS[1], SAID_SLEEPS[0]))
+        return steady, sleeping
+
+    def partner(self, row: int, mended: int, ended: int, start: float) -> tuple[float, float]:
+        """Weight of a steady fault being there now, and gone, whose partner ``mended`` was there until the end of
+        epoch ``ended``; it outlived the work before that."""
+        epochs = self.evidence.epochs
+        fault = int(self.space.row_fault[row])
+        left, cured = start, 0.0
+        for number, epoch in enumerate(epochs):
+            cured *= self.sound(epoch)
+            left *= self.both(epoch, (mended, row)) if number <= ended else self.single(epoch, row, sleeps=False)
+            cures = self.cures[number]
+            chance = 0.0 if cures is None else float(cures[fault])
+            if number >= ended:
+                cured += left * chance
+            left *= 1.0 - chance
+        return left, cured
+
+    def looks(self, epoch: Epoch, faults: Sequence[Fault], *, sleeps: bool) -> float:
         """Chance of an epoch's looks and moves with some faults there, each seen or not by itself."""
         chance = 1.0
-        clean = 1.0
-        for (_, _, found), count in epoch.looks.items():
-            clean *= (FALSE_FIND if found else 1.0 - FALSE_FIND) ** count
+        for (_, _, bad), count in epoch.looks.items():
+            chance *= (FALSE_FIND if bad else 1.0 - FALSE_FIND) ** count
         for (_, changed), count in epoch.moves.items():
-            clean *= (FALSE_MOVE if changed else 1.0 - FALSE_MOVE) ** count
-        chance = clean
+            chance *= (FALSE_MOVE if changed else 1.0 - FALSE_MOVE) ** count
         for fault in faults:
             places = {fault.owner, fault.place}
             for kind, place in {(kind, place) for kind, place, _ in epoch.looks}:
@@ -83,9 +104,9 @@ class Enumeration:
         chance = math.exp(float(self.evidence.block_terms(epoch)[0][-1]))
         for seen in epoch.observed():
             chance *= float(self.evidence.weigh(seen).per_row[-1])
-        return chance * self.looks(epoch, (), False)
+        return chance * self.looks(epoch, (), sleeps=False)
 
-    def single(self, epoch: Epoch, row: int, sleeps: bool) -> float:
+    def single(self, epoch: Epoch, row: int, *, sleeps: bool) -> float:
         """Chance of an epoch's observations when one fault is there."""
         fault = self.space.faults[int(self.space.row_fault[row])]
         steady, sleeping, _ = self.evidence.block_terms(epoch)
@@ -104,7 +125,7 @@ class Enumeration:
                 watches += 1
         if watches:
             chance *= mixed ** ((1.0 + NEW_LOOK * (watches - 1)) / watches)
-        return chance * self.looks(epoch, (fault,), sleeps)
+        return chance * self.looks(epoch, (fault,), sleeps=sleeps)
 
     def both(self, epoch: Epoch, rows: tuple[int, int]) -> float:
         """Chance of an epoch's observations when two faults are there, both steady."""
@@ -127,14 +148,13 @@ class Enumeration:
     def odds(self, pairs: Sequence[tuple[int, int]] = (), pair_prior: Sequence[float] = ()) -> Odds:
         """Every path of every hypothesis, added up and scaled to one."""
         space, epochs = self.space, self.evidence.epochs
-        said = self.evidence.complaint.comes_and_goes
-        speaks = [share if said else 1.0 - share for share in (SAID_SLEEPS[1], SAID_SLEEPS[0])]
+        speaks = self.speaks
         sound = [self.sound(epoch) for epoch in epochs]
         there: dict[int, float] = {}
         gone: dict[int, float] = {}
         for h in range(space.singles):
             row, sleeps = int(space.hyp_row[h]), bool(space.hyp_sleeps[h])
-            present = [self.single(epoch, row, sleeps) for epoch in epochs]
+            present = [self.single(epoch, row, sleeps=sleeps) for epoch in epochs]
             start = math.exp(float(self.log_prior[h])) * speaks[sleeps]
             cures = [0.0 if c is None else float(c[space.row_fault[row]]) for c in self.cures]
             there[h] = start * self._path(present, sound, cures, None)
@@ -146,12 +166,9 @@ class Enumeration:
         by_pair = {}
         for (a, b), prior in zip(pairs, pair_prior, strict=True):
             by_pair[(a, b)] = self._pair((a, b), math.exp(prior) * speaks[0], sound)
-        total = (
-            sum(there.values()) + sum(gone.values()) + nothing + other + sum(sum(four) for four in by_pair.values())
-        )
+        total = sum(there.values()) + sum(gone.values()) + nothing + other + sum(sum(four) for four in by_pair.values())
         scaled = {
-            pair: (four[0] / total, four[1] / total, four[2] / total, four[3] / total)
-            for pair, four in by_pair.items()
+            pair: (four[0] / total, four[1] / total, four[2] / total, four[3] / total) for pair, four in by_pair.items()
         }
         return Odds(
             {h: value / total for h, value in there.items()},
@@ -182,9 +199,7 @@ class Enumeration:
             chance *= (ELSE_FIND if changed else 1.0 - ELSE_FIND) ** count
         return chance
 
-    def _pair(
-        self, rows: tuple[int, int], start: float, sound: Sequence[float]
-    ) -> tuple[float, float, float, float]:
+    def _pair(self, rows: tuple[int, int], start: float, sound: Sequence[float]) -> tuple[float, float, float, float]:
         epochs = self.evidence.epochs
         fault = [int(self.space.row_fault[row]) for row in rows]
         alone = [[self.single(epoch, row, sleeps=False) for epoch in epochs] for row in rows]

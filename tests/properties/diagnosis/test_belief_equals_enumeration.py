@@ -6,17 +6,18 @@ from functools import cache
 
 import numpy as np
 import pytest
+from tests.outside.machines.drawn import CART, PLATFORM, machine
+from tests.properties.diagnosis.drawn_evidence import job, played
+from tests.properties.diagnosis.enumeration import Enumeration, as_array
 
 from halfsplit.circuit.stamps import Floats
 from halfsplit.diagnosis.belief import believe
 from halfsplit.diagnosis.evidence import Evidence
+from halfsplit.diagnosis.families import SECOND_FAULT, open_family
 from halfsplit.diagnosis.hunt import Bench
 from halfsplit.diagnosis.pairs import Pool
 from halfsplit.faults.priors import fault_weights
 from halfsplit.observations import Action, Complaint, Look, Symptom
-from tests.outside.machines.drawn import CART, PLATFORM, machine
-from tests.properties.diagnosis.drawn_evidence import job, played
-from tests.properties.diagnosis.enumeration import Enumeration, as_array
 
 
 @cache
@@ -106,3 +107,31 @@ def test_work_done_again_with_the_very_same_record_cures_less_too() -> None:
         evidence.add(first if second == "same" else Action("renew-contact", "X1"))
         odds.append(believe(evidence, prior(evidence)).gone)
     assert np.allclose(odds[0], odds[1], atol=1e-12)
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_what_is_left_of_a_family_equals_adding_up_its_paths(seed: int) -> None:
+    evidence = told(CART, 200 + seed, ("work", "start"), epochs=3, each=3)
+    space, log_prior = evidence.space, prior(evidence)
+    mended = int(np.random.default_rng(seed).integers(space.rows))
+    ended = seed % 2
+    family = open_family(evidence, mended, ended, np.ones(space.rows))
+    plain, wider = believe(evidence, log_prior), believe(evidence, log_prior, None, [family])
+    scale = np.exp(plain.log_evidence - wider.log_evidence)
+    there, gone = wider.there - scale * plain.there, wider.gone - scale * plain.gone
+    paths = Enumeration(evidence, log_prior)
+    own = float(np.exp(log_prior[2 * mended : 2 * mended + 2]).sum())
+    partners = [h for h in range(0, space.singles, 2) if space.row_fault[space.hyp_row[h]] != space.row_fault[mended]]
+    same = space.row_fault[space.hyp_row] == space.row_fault[mended]
+    assert np.abs(there[same]).max() <= 1e-15
+    largest = 0.0
+    for h in partners[::7]:
+        assert not space.hyp_sleeps[h]
+        row = int(space.hyp_row[h])
+        start = float(np.exp(log_prior[h])) * SECOND_FAULT * own * paths.speaks[0]
+        left, cured = paths.partner(row, mended, ended, start)
+        total = np.exp(wider.log_evidence)
+        assert there[h] == pytest.approx(left / total, rel=1e-6, abs=1e-12)
+        assert gone[h] == pytest.approx(cured / total, rel=1e-6, abs=1e-12)
+        largest = max(largest, left / total)
+    assert largest > 1e-8

@@ -9,6 +9,8 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from tests.outside.machines.drawn import CART, machine
+from tests.properties.diagnosis.drawn_evidence import job, played
 
 from halfsplit.circuit.stamps import Floats
 from halfsplit.diagnosis.belief import Belief, believe
@@ -18,8 +20,6 @@ from halfsplit.diagnosis.practice import Clock, hide
 from halfsplit.diagnosis.surprise import surprise
 from halfsplit.faults.priors import fault_weights
 from halfsplit.observations import Complaint, Observation
-from tests.outside.machines.drawn import CART, machine
-from tests.properties.diagnosis.drawn_evidence import job, played
 
 STATES = ("off", "work", "start")
 

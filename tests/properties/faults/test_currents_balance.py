@@ -45,9 +45,7 @@ def test_currents_balance_at_every_node_of_the_healthy_sweeper(state: str) -> No
 
 def test_currents_balance_at_every_node_with_one_fault() -> None:
     for drawn in islice(mode_by_mode(SWEEPER, np.random.default_rng(50)), 50):
-        outcome = settle(
-            drawn.netlist, drawn.changes, start=system(SWEEPER, drawn.state).booleans, second_start=False
-        )
+        outcome = settle(drawn.netlist, drawn.changes, start=system(SWEEPER, drawn.state).booleans, second_start=False)
         assert imbalance(outcome) <= 1e-11, str(drawn)
 
 

@@ -7,6 +7,7 @@ from functools import cache
 
 import numpy as np
 import pytest
+from tests.outside.machines.drawn import CART, SWEEPER, machine
 
 from halfsplit.diagnosis.belief import Belief
 from halfsplit.diagnosis.checks import all_checks
@@ -22,7 +23,6 @@ from halfsplit.diagnosis.planning import (
     state_minutes,
 )
 from halfsplit.observations import Action, Complaint, Look, OutOfReach, Symptom
-from tests.outside.machines.drawn import CART, SWEEPER, machine
 
 
 @cache

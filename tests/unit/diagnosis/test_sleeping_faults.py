@@ -141,7 +141,7 @@ def test_after_its_fuse_was_replaced_a_sleeping_short_lets_the_lamp_light_again(
 
 
 @pytest.mark.parametrize("showing", ["unknown", "no"])
-def test_a_voltage_read_behind_a_blown_fuse_counts_alike_whether_its_short_sleeps_or_not(showing: str) -> None:
+def test_nothing_behind_a_blown_fuse_counts_no_less_for_a_short_that_sleeps_now(showing: str) -> None:
     # Behind the open fuse there is nothing to read, short or no short.
     short = hypothesis("W3/wire-chafed", sleeps=True, severity="10 mohm")
     steady = hypothesis("W3/wire-chafed", sleeps=False, severity="10 mohm")
@@ -149,7 +149,8 @@ def test_a_voltage_read_behind_a_blown_fuse_counts_alike_whether_its_short_sleep
     table = bench().signatures.state("rest")
     rows = bench().space.hyp_row
     assert table.lines.volts[rows[short], table.nodes["F1.2"]] == pytest.approx(0.0, abs=0.01)
-    assert moved(nothing_there, number=short) == pytest.approx(moved(nothing_there, number=steady), rel=0.1)
+    # More, if anything: how much the short still conducts no longer matters once it sleeps behind an open fuse.
+    assert moved(nothing_there, number=short) >= 0.95 * moved(nothing_there, number=steady)
 
 
 def test_a_complaint_that_comes_and_goes_speaks_for_sleeping_faults() -> None:

@@ -10,10 +10,11 @@ from importlib.resources import files
 
 import numpy as np
 import pytest
-from tests.outside.machines.drawn import CART, EXAMPLES, PLATFORM, SWEEPER, faults, machine, system
+from tests.outside.machines.drawn import CART, EXAMPLES, PLATFORM, SWEEPER, circuit, faults, machine, system
 
 from halfsplit.circuit.batch import settle_batch, volts_row
 from halfsplit.circuit.expansion import expand
+from halfsplit.circuit.observing import readout
 from halfsplit.circuit.settle import settle
 from halfsplit.circuit.stamps import Floats
 from halfsplit.diagnosis.checks import chassis_node, points
@@ -32,7 +33,7 @@ from halfsplit.service.unseen import LEVEL_SHOWN, unseen
 ON_NO_SHIPPED_MACHINE = {"breaker-open"}
 TABLES = ("modes.csv", "categories.csv", "corrections.csv", "parts.csv", "water.csv")
 #: Faults of one mode looked at.
-EACH = 6
+EACH = 4
 
 
 @cache
@@ -200,3 +201,23 @@ def test_a_relay_whose_coil_is_open_does_not_pull_in(relay: str, state: str) -> 
     broken = settle(netlist, changes(netlist, fault.severities[0].effects), second_start=False)
     pulled = broken.is_on(f"pulled:{relay}")
     assert not pulled
+
+
+@pytest.mark.parametrize("name", [SWEEPER, PLATFORM])
+def test_what_is_dead_inside_does_not_work_in_any_state_in_which_it_should(name: str) -> None:
+    it = machine(name)
+    by_owner = {fault.owner: fault for fault in faults(name) if fault.mode.id in ("load-open", "module-dead")}
+    looked = 0
+    for function in it.functions.values():
+        fault = by_owner.get(function.watch)
+        if fault is None:
+            continue
+        for state in (state for state, level in function.expected.items() if level == "on"):
+            netlist = circuit(name, state)
+            dead = settle(netlist, changes(netlist, fault.severities[0].effects), second_start=False)
+            read = readout(it, netlist)
+            amps = np.array([[dead.amps(branch) for branch in read.carriers]])
+            value = read.levels(amps, dead.booleans[None])[0, list(it.functions).index(function.id)]
+            assert value < function.weak, (function.id, state)
+            looked += 1
+    assert looked >= 15
