@@ -112,19 +112,23 @@ class Enumeration:
         steady, sleeping, _ = self.evidence.block_terms(epoch)
         chance = math.exp(float(sleeping[row] if sleeps else steady[row]))
         line = int(self.evidence.asleep_lines(epoch)[row])
-        mixed, watches = 1.0, 0
+        doubt, times = 1.0, 0
         for seen in epoch.observed():
             likely = self.evidence.weigh(seen).per_row
             if not sleeps or seen.showing == "yes":
                 chance *= float(likely[row])
-            elif seen.showing == "no":
-                chance *= float(likely[line])
-            else:
-                duty = fault.mode.duty
-                mixed *= duty * float(likely[row]) + (1.0 - duty) * float(likely[line])
-                watches += 1
-        if watches:
-            chance *= mixed ** ((1.0 + NEW_LOOK * (watches - 1)) / watches)
+                continue
+            chance *= float(likely[line])
+            if seen.showing == "no":
+                continue
+            ratio = 1.0 + fault.mode.duty * (float(likely[row]) / float(likely[line]) - 1.0)
+            if ratio >= 1.0:
+                chance *= ratio
+            else:  # several looks that say it sleeps just now are less than as many new looks
+                doubt *= ratio
+                times += 1
+        if times:
+            chance *= doubt ** ((1.0 + NEW_LOOK * (times - 1)) / times)
         return chance * self.looks(epoch, (fault,), sleeps=sleeps)
 
     def both(self, epoch: Epoch, rows: tuple[int, int]) -> float:
