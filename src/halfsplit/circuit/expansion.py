@@ -22,6 +22,7 @@ from dataclasses import dataclass
 
 from halfsplit.circuit.controllers import add_controller
 from halfsplit.circuit.netlist import Netlist, NetlistBuilder
+from halfsplit.machine import points
 from halfsplit.machine.model import Connector, Endpoint, Machine, Part, State, Wire
 from halfsplit.quantities import wire_resistance_ohm_per_m
 
@@ -148,12 +149,7 @@ def _wire(machine: Machine, wire: Wire, builder: NetlistBuilder) -> None:
 
 def switch_contacts(part: Part) -> tuple[tuple[str, str, frozenset[str]], ...]:
     """The contacts of a switch as (pin, pin, positions in which it is closed)."""
-    contacts = []
-    for item in part.text("contacts").split(";"):
-        pins, _, positions = item.partition(":")
-        one, _, other = pins.strip().partition("-")
-        contacts.append((one.strip(), other.strip(), frozenset(positions.split())))
-    return tuple(contacts)
+    return tuple((one.a, one.b, frozenset(one.positions)) for one in points.switch_contacts(part.text("contacts")))
 
 
 def _number(state: State, part: Part, attribute: str) -> float:
