@@ -1,3 +1,4 @@
+# Over 500 lines: every kind of event stands here with its checks, so that what a job may hold is read in one place.
 """What can happen to a job, each as a small frozen value, and the JSON it is kept as.
 
 A job is the list of its events and nothing else; nothing in the list is ever changed or taken out. Taking
@@ -24,6 +25,7 @@ from halfsplit.errors import InternalError, UserError, nearest
 from halfsplit.jobs.shapes import conform, plain
 from halfsplit.observations import (
     Complaint,
+    Measure,
     Observation,
     Symptom,
     complaint_from_data,
@@ -156,10 +158,103 @@ class EntryRestored:
     reason: str = ""
 
 
+Role = Literal["picture", "log", "paper", "customer-signature", "technician-signature"]
+
+
+@dataclass(frozen=True, slots=True)
+class AttachmentAdded:
+    """A file kept with the job, named by the SHA-256 of its content; the content itself stands in a shelf.
+
+    ``name`` is the file's name where it came from, ``media`` what its content is (``attachments.KINDS``),
+    ``role`` what it is for.
+    """
+
+    KIND: ClassVar[str] = "attachment-added"
+    sha256: str
+    name: str
+    media: str
+    size_bytes: int
+    caption: str = ""
+    role: Role = "picture"
+
+
+@dataclass(frozen=True, slots=True)
+class PartUsed:
+    """Material that went into the machine.
+
+    ``unit_price`` is a decimal number as text, so that money stays exact, with its ISO 4217 ``currency``;
+    both are "" where no price is known.
+    """
+
+    KIND: ClassVar[str] = "part-used"
+    text: str
+    number: str = ""
+    quantity: float = 1.0
+    unit_price: str = ""
+    currency: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class TravelDone:
+    """A drive for this job: how long, and how far if known. It is no work, so it has no ``minutes``."""
+
+    KIND: ClassVar[str] = "travel-done"
+    travel_minutes: float
+    distance_m: float | None = None
+    note: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class AdviceGiven:
+    """What the owner should do or watch for, and by when the machine should be looked at again ("" open)."""
+
+    KIND: ClassVar[str] = "advice-given"
+    text: str
+    next_inspection: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class HistoryStated:
+    """How often the fault showed before the repair: ``events`` spells in an ``amount`` of ``measure``.
+
+    ``from_good`` False: the amount counts from the first event on. ``condition`` is what brings the fault out, ""
+    when the amount counts all running. The latest statement that stands is the one in force.
+    """
+
+    KIND: ClassVar[str] = "history-stated"
+    measure: Measure
+    events: int
+    amount: float
+    from_good: bool = False
+    condition: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class RunRecorded:
+    """Running after a repair: how much, whether the fault showed again, and whether its condition held.
+
+    ``minutes`` are those somebody worked for it, none when the owner just used the machine.
+    """
+
+    KIND: ClassVar[str] = "run-recorded"
+    measure: Measure
+    amount: float
+    seen: bool = False
+    in_condition: bool = True
+    minutes: float = 0.0
+    note: str = ""
+
+
 Happening = (
     JobOpened
     | ObservationRecorded
     | NoteAdded
+    | AttachmentAdded
+    | PartUsed
+    | TravelDone
+    | AdviceGiven
+    | HistoryStated
+    | RunRecorded
     | AccessOpened
     | AccessClosed
     | JobClosed
@@ -300,9 +395,50 @@ def checked(event: Event) -> Event:
             raise UserError("event-value", f"Odds are between 0 and 1, not {odds}.")
         if not what.cause.group:
             raise UserError("event-value", "A cause names its repair group.", f'Or close as "{NOT_FOUND}".')
+    _check_paperwork(what)
+    _check_proof(what)
     if isinstance(what, (EntryUndone, EntryRestored)) and what.entry < 1:
         raise UserError("event-value", f"Entry number {what.entry} is below 1.")
     return event
+
+
+_SHA256 = re.compile(r"[0-9a-f]{64}")
+_AMOUNT = re.compile(r"-?\d{1,12}(\.\d{1,4})?", re.ASCII)
+_CURRENCY = re.compile(r"[A-Z]{3}")
+
+
+def _check_paperwork(what: Happening) -> None:
+    """Refuses attachments, material and travel whose values cannot be."""
+    if isinstance(what, AttachmentAdded):
+        if not _SHA256.fullmatch(what.sha256) or what.size_bytes < 0:
+            raise UserError("event-value", "An attachment is named by its SHA-256 and has a size.")
+    elif isinstance(what, PartUsed):
+        if not 0 < what.quantity < float("inf"):
+            raise UserError("event-value", f"A quantity of {what.quantity} cannot have been used.")
+        if (what.unit_price or what.currency) and not (
+            _AMOUNT.fullmatch(what.unit_price) and _CURRENCY.fullmatch(what.currency)
+        ):
+            raise UserError(
+                "event-value",
+                f"{_shown(f'{what.unit_price} {what.currency}')} is not a price.",
+                "A price is an amount with its currency, like 4.20 EUR.",
+            )
+    elif isinstance(what, TravelDone):
+        far = 0.0 if what.distance_m is None else what.distance_m
+        if not (0 <= what.travel_minutes < float("inf") and 0 <= far < float("inf")):
+            raise UserError("event-value", "A drive takes no less than 0 minutes and 0 km, and both end.")
+
+
+def _check_proof(what: Happening) -> None:
+    """Refuses histories and runs that cannot have been."""
+    if isinstance(what, HistoryStated | RunRecorded):
+        whole = what.measure == "hours" or what.amount.is_integer()
+        if not (0 < what.amount < float("inf") and whole):
+            raise UserError("event-value", f"{what.amount:g} {what.measure} cannot have been run.")
+    if isinstance(what, HistoryStated) and (
+        what.events < 1 or (what.measure != "hours" and what.events > what.amount)
+    ):
+        raise UserError("event-value", f"{what.events} events in {what.amount:g} {what.measure} cannot have been.")
 
 
 def _symptoms(what: Happening) -> tuple[Symptom, ...]:

@@ -2,12 +2,12 @@
 
 The rules of taking back:
 
-* Observations, notes and access steps can be undone and restored, any number of times, in any order; undoing
-  what is
-  undone, or restoring what stands, is refused.
+* Observations, notes, access steps, attachments, material, travel, advice, histories and runs can be undone and
+  restored, any number of times, in any order; undoing what is undone, or restoring what stands, is refused.
 * The opening cannot be undone: without it there is no job.
 * Closing is taken back by reopening, and reopening by closing again, never by undo.
-* A closed job takes notes and a reopening, nothing else.
+* A closed job takes what paperwork needs (notes, attachments, material, travel, advice), the history of
+  the fault, runs, and a reopening, nothing else.
 
 ``minutes`` of an undone entry do not count: undo is for what was written down wrongly, and whoever writes it
 down rightly gives the minutes again.
@@ -23,18 +23,24 @@ from halfsplit.errors import InternalError, UserError
 from halfsplit.jobs.events import (
     AccessClosed,
     AccessOpened,
+    AdviceGiven,
+    AttachmentAdded,
     Cause,
     Clock,
     EntryRestored,
     EntryUndone,
     Event,
     Happening,
+    HistoryStated,
     JobClosed,
     JobOpened,
     JobReopened,
     NoteAdded,
     NotFoundCause,
     ObservationRecorded,
+    PartUsed,
+    RunRecorded,
+    TravelDone,
 )
 from halfsplit.observations import Complaint, Observation
 
@@ -55,9 +61,15 @@ CODES: dict[str, str] = {
 }
 
 State = Literal["open", "closed"]
-Entered = ObservationRecorded | NoteAdded | AccessOpened | AccessClosed | JobClosed | JobReopened
-_UNDOABLE = (ObservationRecorded, NoteAdded, AccessOpened, AccessClosed)
-_GO_INTO_CLOSED = (NoteAdded, JobReopened)
+Paperwork = AttachmentAdded | PartUsed | TravelDone | AdviceGiven | HistoryStated | RunRecorded
+Entered = ObservationRecorded | NoteAdded | AccessOpened | AccessClosed | JobClosed | JobReopened | Paperwork
+_UNDOABLE = (
+    ObservationRecorded, NoteAdded, AccessOpened, AccessClosed, AttachmentAdded, PartUsed, TravelDone,
+    AdviceGiven, HistoryStated, RunRecorded,
+)  # fmt: skip
+_GO_INTO_CLOSED = (
+    NoteAdded, JobReopened, AttachmentAdded, PartUsed, TravelDone, AdviceGiven, HistoryStated, RunRecorded,
+)  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,7 +85,8 @@ class Entry:
     @property
     def minutes(self) -> float:
         """Minutes worked for this entry, as written down."""
-        return 0.0 if isinstance(self.what, JobReopened) else self.what.minutes
+        spent: float = getattr(self.what, "minutes", 0.0)
+        return spent
 
     @property
     def observation(self) -> Observation | None:
@@ -118,6 +131,11 @@ class Job:
     def minutes(self) -> float:
         """Minutes worked, over the entries that stand."""
         return sum(entry.minutes for entry in self.standing)
+
+    @property
+    def attachments(self) -> tuple[AttachmentAdded, ...]:
+        """The attachments that stand, in order; one file may have been attached more than once."""
+        return tuple(entry.what for entry in self.standing if isinstance(entry.what, AttachmentAdded))
 
     @property
     def access_open(self) -> tuple[str, ...]:

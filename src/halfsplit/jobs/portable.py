@@ -2,11 +2,12 @@
 
 The file is a zip (uncompressed, fixed dates, sorted) that holds
 
-* ``manifest.json``: format ``halfsplit-job/1``, job, machine, fingerprint, number of events, and of every
-  other file
-  its length and SHA-256;
+* ``manifest.json``: format ``halfsplit-job/1`` (``/2`` when attachments are in it), job, machine, fingerprint,
+  number of events, and of every other file its length and SHA-256;
 * ``events.jsonl``: one event a line, the same JSON that stores keep;
-* ``machine/...``: the machine folder the job was opened with.
+* ``machine/...``: the machine folder the job was opened with;
+* ``attachments/...``: the attached files, each named by the SHA-256 of its content. One that its entry names
+  and that is not in the file was left out, which is allowed.
 
 The same job gives the same bytes anywhere: nothing is compressed, because compressors differ between
 versions, and neither time nor computer is written down.
@@ -25,11 +26,12 @@ import json
 import zipfile
 import zlib
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 from halfsplit.errors import Conflict, InternalError, NotFound, Problem, ProblemsError, UserError
-from halfsplit.jobs.events import LARGEST_EVENT_BYTES, Event, from_json, to_json
+from halfsplit.jobs.attachments import Shelf, sha256_of
+from halfsplit.jobs.events import LARGEST_EVENT_BYTES, AttachmentAdded, Event, from_json, to_json
 from halfsplit.jobs.model import Job, fold
 from halfsplit.jobs.store import (
     LARGEST_MACHINE_BYTES,
@@ -41,6 +43,8 @@ from halfsplit.jobs.store import (
 )
 
 FORMAT = "halfsplit-job/1"
+#: The same with attachments in it; versions that know none of them say so rather than find the file damaged.
+FORMAT_ATTACHED = "halfsplit-job/2"
 SUFFIX = ".halfsplit-job"
 
 #: Codes of UserErrors and Problems raised here, each with one sentence.
@@ -55,12 +59,15 @@ CODES: dict[str, str] = {
 
 #: Limits of what is read, events and machine together. Invented: a job of 5,000 events is under 2 MB.
 LARGEST_EVENTS_BYTES = 64 * 1024 * 1024
-LARGEST_FILE_BYTES = LARGEST_EVENTS_BYTES + LARGEST_MACHINE_BYTES + 1024 * 1024
+#: All attachments of one job file together, which is read in memory: about fifty phone photos; invented limit.
+LARGEST_ATTACHED_BYTES = 256 * 1024 * 1024
+LARGEST_FILE_BYTES = LARGEST_EVENTS_BYTES + LARGEST_MACHINE_BYTES + LARGEST_ATTACHED_BYTES + 1024 * 1024
 _LARGEST_MANIFEST_BYTES = 512 * 1024
 _MOST_EVENTS = 200_000
+_MOST_ATTACHMENTS = 5_000
 _MOST_PROBLEMS = 50
 
-_MANIFEST, _EVENTS, _MACHINE = "manifest.json", "events.jsonl", "machine/"
+_MANIFEST, _EVENTS, _MACHINE, _ATTACHED = "manifest.json", "events.jsonl", "machine/", "attachments/"
 _DATE = (1980, 1, 1, 0, 0, 0)  # the earliest a zip can say
 
 
@@ -95,22 +102,37 @@ class JobFile:
     job: Job
     events: tuple[Event, ...]
     machine: Mapping[str, bytes]
+    attachments: Mapping[str, bytes] = field(default_factory=dict)
 
 
-def export_job(store: JobStore, job: str) -> bytes:
-    """The job file of a job.
+def export_job(store: JobStore, job: str, shelf: Shelf | None = None) -> bytes:
+    """The job file of a job, with those of its attachments that are on ``shelf`` (none without one).
 
-    Raises NotFound when the job, or the machine it was opened with, is not in the store.
+    Raises NotFound when the job, or the machine it was opened with, is not in the store, UserError when an
+    attachment is damaged or all together are too large for one file.
     """
     events = store.events(job)
-    return write_job_file(events, store.get_machine(fold(events).fingerprint))
+    folded = fold(events)
+    attached = {}
+    if shelf is not None:
+        stated = {one.sha256: one.size_bytes for one in folded.attachments if shelf.has(one.sha256)}
+        if sum(stated.values()) > LARGEST_ATTACHED_BYTES:
+            raise UserError(
+                "job-file-too-large",
+                f"The attachments of job {job} are {sum(stated.values()) // 1_000_000} MB together; a job file "
+                f"takes {LARGEST_ATTACHED_BYTES // 1_000_000} MB.",
+                "Write it without them, and send them by themselves.",
+            )
+        attached = {name: shelf.get(name) for name in stated}
+    return write_job_file(events, store.get_machine(folded.fingerprint), attached)
 
 
-def import_job(store: JobStore, data: bytes) -> Imported:
+def import_job(store: JobStore, data: bytes, shelf: Shelf | None = None) -> Imported:
     """Takes a job file in.
 
     An unknown job is made whole. A known one is carried on by what the file knows more; a file that knows
-    less, or the same, changes nothing. Raises Diverged when store and file both went on, AlreadyThere or
+    less, or the same, changes nothing. Attachments go onto ``shelf`` first; without one they are left where
+    they are, and the entries name them all the same. Raises Diverged when store and file both went on, AlreadyThere or
     Overtaken when somebody wrote while this looked, and UserError or ProblemsError as ``read_job_file`` does;
     then the job was not touched.
     """
@@ -128,6 +150,9 @@ def import_job(store: JobStore, data: bytes) -> Imported:
     if common < min(len(here), len(found.events)):
         raise Diverged(job.id, common, len(here), len(found.events))
     store.put_machine(job.fingerprint, found.machine)
+    if shelf is not None:
+        for content in found.attachments.values():
+            shelf.put(content)
     new = found.events[common:]
     if not here:
         store.create_job(found.events[0], found.events[1:])
@@ -136,16 +161,26 @@ def import_job(store: JobStore, data: bytes) -> Imported:
     return Imported(job if new else fold(here), len(new), not here)
 
 
-def write_job_file(events: Sequence[Event], machine: Mapping[str, bytes]) -> bytes:
-    """The bytes of a job file. Raises UserError when the events make no job or the machine cannot travel."""
+def write_job_file(
+    events: Sequence[Event], machine: Mapping[str, bytes], attachments: Mapping[str, bytes] | None = None
+) -> bytes:
+    """The bytes of a job file; ``attachments`` by the SHA-256 of their content.
+
+    Raises UserError when the events make no job or the machine cannot travel, InternalError for an attachment
+    under another name than its own.
+    """
+    attached = attachments or {}
+    if any(sha256_of(content) != name for name, content in attached.items()):
+        raise InternalError("An attachment was to be written under a name that is not its own.")
     job = fold(events)
     check_machine_files(machine)
     if job.fingerprint != fingerprint_of(machine):
         raise InternalError(f"Job {job.id} was to be written with the files of another machine.")
     files = {_EVENTS: "".join(to_json(event) + "\n" for event in events).encode("utf-8")}
     files.update({_MACHINE + name: bytes(content) for name, content in machine.items()})
+    files.update({_ATTACHED + name: bytes(content) for name, content in attached.items()})
     manifest = {
-        "format": FORMAT,
+        "format": FORMAT_ATTACHED if attached else FORMAT,
         "job": job.id,
         "machine": job.machine,
         "fingerprint": job.fingerprint,
@@ -182,7 +217,13 @@ def read_job_file(data: bytes) -> JobFile:
         if stated[name] != _sum(content):
             raise _tampered(f"{name} is not what the manifest says.")
     events, job = _events(files.pop(_EVENTS, b""))
-    machine = {name.removeprefix(_MACHINE): content for name, content in files.items()}
+    attached = {
+        name.removeprefix(_ATTACHED): content for name, content in files.items() if name.startswith(_ATTACHED)
+    }
+    _check_attached(events, attached)
+    machine = {
+        name.removeprefix(_MACHINE): content for name, content in files.items() if name.startswith(_MACHINE)
+    }
     check_machine_files(machine)
     if fingerprint_of(machine) != job.fingerprint:
         raise _tampered("The machine files are not those the job was opened with.")
@@ -193,7 +234,17 @@ def read_job_file(data: bytes) -> JobFile:
         len(events),
     ):
         raise _tampered("The manifest tells of another job than the events.")
-    return JobFile(job, events, machine)
+    return JobFile(job, events, machine, attached)
+
+
+def _check_attached(events: Sequence[Event], attached: Mapping[str, bytes]) -> None:
+    """Refuses attachments that no entry names, or that are not what they are called."""
+    named = {event.what.sha256 for event in events if isinstance(event.what, AttachmentAdded)}
+    for name, content in attached.items():
+        if name not in named:
+            raise UserError("job-file-name", f"No entry of the job names the attachment {_shown(name)}.")
+        if sha256_of(content) != name:
+            raise _tampered(f"The attachment {_shown(name)} is not what its name says.")
 
 
 def _unpacked(data: bytes) -> dict[str, bytes]:
@@ -203,7 +254,8 @@ def _unpacked(data: bytes) -> dict[str, bytes]:
     try:
         with zipfile.ZipFile(io.BytesIO(data)) as archive:
             entries = archive.infolist()
-            if len(entries) > MOST_MACHINE_FILES + 2:
+            attached = sum(entry.filename.startswith(_ATTACHED) for entry in entries)
+            if attached > _MOST_ATTACHMENTS or len(entries) - attached > MOST_MACHINE_FILES + 2:
                 raise _too_large(f"A job file of {len(entries)} files")
             for entry in entries:
                 limit = _entry_limit(entry)
@@ -241,6 +293,9 @@ def _entry_limit(entry: zipfile.ZipInfo) -> int:
     if name.startswith(_MACHINE):
         check_file_name(name.removeprefix(_MACHINE))
         return LARGEST_MACHINE_BYTES
+    if name.startswith(_ATTACHED):
+        check_file_name(name.removeprefix(_ATTACHED))
+        return LARGEST_ATTACHED_BYTES
     raise UserError("job-file-name", f"{_shown(name)} does not belong into a job file.")
 
 
@@ -252,12 +307,12 @@ def _manifest(text: bytes | None) -> dict[str, Any]:
     except (ValueError, RecursionError):
         raise UserError("job-file-torn", "manifest.json of the job file cannot be read.") from None
     form = manifest.get("format") if isinstance(manifest, dict) else None
-    if form != FORMAT:
+    if form not in (FORMAT, FORMAT_ATTACHED):
         name, _, number = form.partition("/") if isinstance(form, str) else ("", "", "")
         if name == FORMAT.partition("/")[0] and number.isascii() and number.isdigit():
             raise UserError(
                 "job-file-newer",
-                f"The job file is of format {str(form)[:40]}; this halfsplit reads {FORMAT}.",
+                f"The job file is of format {str(form)[:40]}; this halfsplit reads up to {FORMAT_ATTACHED}.",
                 "Install the newer version to read it.",
             )
         raise UserError("job-file-torn", "The file does not say that it is a job file.")

@@ -307,11 +307,11 @@ def test_an_entry_that_wants_a_password_is_refused() -> None:
 
 def test_a_file_of_a_newer_format_gets_its_own_sentence() -> None:
     files = contents(job_file("rain"))
-    data = zipped(with_true_sums(files, format="halfsplit-job/2"))
+    data = zipped(with_true_sums(files, format="halfsplit-job/3"))
     with pytest.raises(UserError) as caught:
         read_job_file(data)
     assert caught.value.code == "job-file-newer"
-    assert "halfsplit-job/2" in str(caught.value)
+    assert "halfsplit-job/3" in str(caught.value)
 
 
 @pytest.mark.parametrize(
