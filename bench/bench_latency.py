@@ -1,19 +1,28 @@
-"""How long a person waits for the next check on the sweeper: cold in a fresh process, and after each answer.
+"""How long a person waits for the next check on the sweeper: cold, with kept tables, and after each answer.
 
     python bench/bench_latency.py
 
 Prints one JSON list of rows: what was timed, the goal and the measured time in seconds, whether it was met, and the
 processor's share of that time (much less than measured means that the machine had other work to do).
-The answers come from a machine with hidden faults of fixed seeds, so every run does the same work. Where there are
-two of them, pairs are grown, which is the slowest the odds can get.
+
+* cold: a fresh process, and nothing kept: the tables of the states are worked out;
+* kept: a fresh process again, with the tables that the one before it kept;
+* the command: ``halfsplit job open`` and then ``halfsplit job next``, each a process, the folders empty at first;
+* compiled: the table of one state alone, worked out, read back, and worked out again after one wire has changed;
+* later: from telling what was seen to the next check, over whole jobs. The answers come from a machine with hidden
+  faults of fixed seeds, so every run does the same work. Where there are two of them, pairs are grown, which is the
+  slowest the odds can get.
 """
 
 from __future__ import annotations
 
+import dataclasses
 import json
+import os
 import resource
 import subprocess
 import sys
+import tempfile
 import time
 from pathlib import Path
 
@@ -21,6 +30,8 @@ ROOT = Path(__file__).resolve().parent.parent
 FOLDER = ROOT / "examples" / "saltmarsh-sweeper"
 FIRST_S = 3.0
 LATER_S = 0.5
+COMPILED_S, READ_S, CHANGED_S = 2.0, 0.1, 0.5
+REPEATS = 3
 JOBS = ((3, 1), (11, 1), (29, 1), (5, 2))  # seed and number of hidden faults
 STEPS = 12
 
@@ -28,7 +39,8 @@ COLD = """
 from halfsplit.diagnosis.hunt import Bench, Hunt
 from halfsplit.machine.reading import load_machine
 from halfsplit.observations import Complaint, Symptom
-bench = Bench(load_machine({folder!r}))
+from halfsplit.service.kept_tables import tables
+bench = Bench(load_machine({folder!r}), tables())
 wrong = tuple(Symptom(name, "sweep", "off", 0.9, "yes") for name in {functions!r})
 best = Hunt(bench, Complaint(wrong, ("rain",))).next().best
 print(best.check.id if best is not None and best.check is not None else "")
@@ -57,17 +69,71 @@ def complaints() -> dict[str, tuple[str, ...]]:
     return {name: (name,) for name in working}
 
 
-def cold() -> dict[str, object]:
-    """The slowest of several complaints, each in a process of its own, from starting Python to the check's name."""
-    times = []
+def timed(command: list[str], folder: str) -> tuple[float, float]:
+    """Seconds from starting a process to its end, and those of the processor; its folders lie in ``folder``."""
+    environ = {**os.environ, "HALFSPLIT_CACHE": f"{folder}/cache", "HALFSPLIT_HOME": f"{folder}/home"}
+    start, before = time.perf_counter(), processor_of_children_s()
+    done = subprocess.run(command, capture_output=True, text=True, check=True, env=environ)
+    if not done.stdout.strip():
+        sys.exit(f"Nothing came of {command}.")
+    return time.perf_counter() - start, processor_of_children_s() - before
+
+
+def first() -> list[dict[str, object]]:
+    """The slowest of several complaints, from starting Python to the check's name, without and with kept tables."""
+    cold, kept = [], []
     for functions in list(complaints().values())[:4]:
-        program = COLD.format(folder=str(FOLDER), functions=functions)
-        start, before = time.perf_counter(), processor_of_children_s()
-        done = subprocess.run([sys.executable, "-c", program], capture_output=True, text=True, check=True)
-        times.append((time.perf_counter() - start, processor_of_children_s() - before))
-        if not done.stdout.strip():
-            sys.exit(f"No check was found for {functions}.")
-    return row("first next check, cold in a fresh process", FIRST_S, *max(times))
+        command = [sys.executable, "-c", COLD.format(folder=str(FOLDER), functions=functions)]
+        with tempfile.TemporaryDirectory() as folder:
+            cold.append(timed(command, folder))
+            kept.append(timed(command, folder))
+    return [
+        row("first next check, cold in a fresh process", FIRST_S, *max(cold)),
+        row("first next check, fresh process, tables kept before", FIRST_S, *max(kept)),
+    ]
+
+
+def command_line() -> list[dict[str, object]]:
+    """The two commands a person types, the quickest of a few goes each."""
+    halfsplit = [sys.executable, "-c", "import sys; from halfsplit.cli import main; sys.exit(main())"]
+    function = next(iter(complaints()))
+    opened, following = [], []
+    for _ in range(REPEATS):
+        with tempfile.TemporaryDirectory() as folder:
+            complaint = ["--complaint", f"{function} dead in sweep", "--condition", "rain"]
+            opened.append(timed([*halfsplit, "job", "open", str(FOLDER), *complaint], folder))
+            following.append(timed([*halfsplit, "job", "next"], folder))
+    return [
+        row("halfsplit job open, nothing kept, store new", FIRST_S, *min(opened)),
+        row("halfsplit job next, tables kept before", FIRST_S, *min(following)),
+    ]
+
+
+def compiled() -> list[dict[str, object]]:
+    """One state's table in this process: worked out, read back, and once more after one wire has changed."""
+    from halfsplit.diagnosis.hunt import Bench
+    from halfsplit.machine.reading import load_machine
+    from halfsplit.service.kept_tables import FolderTables
+
+    machine = load_machine(FOLDER)
+    name, wire = next(iter(machine.wires.items()))
+    longer = dataclasses.replace(wire, length_m=wire.length_m + 1.0)
+    changed = dataclasses.replace(machine, wires={**machine.wires, name: longer})
+    times: dict[str, list[tuple[float, float]]] = {"made": [], "read": [], "changed": []}
+    for _ in range(REPEATS):
+        with tempfile.TemporaryDirectory() as folder:
+            for what, one in (("made", machine), ("read", machine), ("changed", changed)):
+                bench = Bench(one, FolderTables(Path(folder)))
+                start, before = time.perf_counter(), time.process_time()
+                table = bench.signatures.state("sweep")
+                times[what].append((time.perf_counter() - start, time.process_time() - before))
+                if table.made_anew == (what == "read"):
+                    sys.exit(f"The table was not {what}.")
+    return [
+        row("one state's table, nothing kept", COMPILED_S, *min(times["made"])),
+        row("one state's table, kept before", READ_S, *min(times["read"])),
+        row("one state's table after one wire has changed", CHANGED_S, *min(times["changed"])),
+    ]
 
 
 def later() -> list[dict[str, object]]:
@@ -105,7 +171,7 @@ def later() -> list[dict[str, object]]:
 
 
 def main() -> int:
-    print(json.dumps([cold(), *later()], indent=1))
+    print(json.dumps([*first(), *command_line(), *compiled(), *later()], indent=1))
     return 0
 
 

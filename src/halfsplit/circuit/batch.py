@@ -82,88 +82,80 @@ def settle_batch(
     """
     table = change_sets if isinstance(change_sets, ChangeTable) else table_of(system.netlist, change_sets)
     rows = np.asarray(read_rows, dtype=np.int64).reshape(-1, 2)
-    c = system.c
+    batch = ChangedSets(system, table, np.arange(table.count), diode_tolerance_v)
+    reader = _Reader(batch, rows, source_impedance)
+    c = batch.c
+    base = np.broadcast_to(system.booleans, (table.count, c.device_count))
     readings = np.empty((table.count, len(rows)))
-    impedances = np.full((table.count, len(rows)), np.nan) if source_impedance else None
-    booleans = np.empty((table.count, c.device_count), dtype=np.bool_)
-    kind = np.full(table.count, STEADY, dtype=np.uint8)
-    switched = np.zeros(table.count, dtype=np.bool_)
-    cycles: dict[int, tuple[Bools, ...]] = {}
-    alternatives: dict[int, tuple[Bools, ...]] = {}
+    impedances = np.empty((table.count, len(rows) if source_impedance else 0))
+    sense = np.empty((table.count, len(system.senses.plus)))
+    moves = np.zeros(table.count, dtype=np.bool_)
+    # First every set on the state as it is.
     for start in range(0, table.count, _CHUNK):
         sets = np.arange(start, min(start + _CHUNK, table.count))
-        batch = ChangedSets(system, table, sets, diode_tolerance_v)
-        part = _settle_chunk(batch, table, rows, source_impedance, second_start)
-        readings[sets], booleans[sets] = part.readings, part.booleans
-        kind[sets], switched[sets] = part.kind, part.switched
-        if impedances is not None and part.source_impedance_ohm is not None:
-            impedances[sets] = part.source_impedance_ohm
-        cycles.update({start + k: cycle for k, cycle in part.cycles.items()})
-        alternatives.update({start + k: others for k, others in part.alternatives.items()})
-    return BatchOutcome(readings, booleans, kind, switched, impedances, cycles, alternatives)
-
-
-def _settle_chunk(
-    batch: ChangedSets, table: ChangeTable, rows: ReadRows, source_impedance: bool, second_start: bool
-) -> BatchOutcome:
-    """All of :func:`settle_batch` for the sets of one batch; sets are numbered from 0."""
-    system, c = batch.system, batch.c
-    count = len(batch.sets)
-    reader = _Reader(batch, rows, source_impedance)
-    base = np.broadcast_to(system.booleans, (count, c.device_count))
-    idle = np.zeros((count, c.diode_count), dtype=np.bool_)
-    # First every set on the state as it is.
-    sense, response = batch.view(batch.own, *(forces := batch.forces(batch.own)))
-    readings, impedances = reader.read(batch.own, forces[0])
-    new = next_values(c, system.senses, sense, response, base, forced=batch.forced)
-    new |= trip(c, system.senses, sense, base, batch.forced) & ~base
-    everyone = np.arange(count)
-    off = batch.off_tangent(batch.junctions(everyone, sense), idle)
-    at = np.flatnonzero((new != base).any(axis=1) | off.any(axis=1) | batch.touched.any(axis=1))
-    booleans = base.copy()
-    kind = np.full(count, STEADY, dtype=np.uint8)
-    cycles: dict[int, tuple[Bools, ...]] = {}
-    raced: set[int] = set()
-    if len(at):
-        forced = batch.forced[at]
-        start = np.where(forced >= 0, forced == 1, base[at])
-        apply_logic(c, start, forced)
-        junction = np.broadcast_to(system.junction_v, (len(at), c.diode_count)).copy()
-        run = follow(batch, at, start, junction)
-        booleans[at] = run.booleans
-        sense[at] = run.sense
-        readings[at], impedances[at] = reader.settled(batch, at, run)
-        cycles = {int(at[k]): cycle for k, cycle in run.cycles.items()}
-        raced = {int(at[k]) for k in run.raced}
-        kind[list(cycles)] = CHATTERS
-        kind[list(raced)] = LATCHES
-        for k in sorted(run.stuck):
-            number = int(at[k])
-            one = _one_by_one(batch, table, number, system.booleans)
-            booleans[number], kind[number] = one.booleans, _KINDS[one.kind]
-            x = np.concatenate([one.voltages, one.currents])
-            readings[number] = x[rows[:, 0]] - x[rows[:, 1]]
-            sense[number] = x[system.senses.plus] - x[system.senses.minus]
-            impedances[number] = np.nan
-            if one.kind == "chatters":
-                cycles[number] = one.cycle
-    switched = np.asarray((booleans != base).any(axis=1), dtype=np.bool_)
-    switched[list(cycles)] = True
-    alternatives: dict[int, tuple[Bools, ...]] = {}
+        part = slice(start, start + _CHUNK)
+        own = batch.own.take(sets, batch.own.used.shape[1])
+        force, per_sender = batch.forces(own)
+        sense[part], response = batch.view(own, force, per_sender)
+        readings[part], impedances[part] = reader.read(own, force)
+        new = next_values(c, system.senses, sense[part], response, base[part], forced=batch.forced[part])
+        new |= trip(c, system.senses, sense[part], base[part], batch.forced[part]) & ~base[part]
+        idle = np.zeros((len(sets), c.diode_count), dtype=np.bool_)
+        off = batch.off_tangent(batch.junctions(sets, sense[part]), idle)
+        moves[part] = (new != base[part]).any(axis=1) | off.any(axis=1) | batch.touched[part].any(axis=1)
+    outcome = BatchOutcome(
+        readings, base.copy(), np.full(table.count, STEADY, dtype=np.uint8), np.zeros(table.count, dtype=np.bool_),
+        impedances if source_impedance else None, {}, {},
+    )  # fmt: skip
+    moved = np.flatnonzero(moves)
+    for start in range(0, len(moved), _CHUNK):
+        _follow_chunk(batch, reader, moved[start : start + _CHUNK], sense, outcome)
+    outcome.switched[:] = (outcome.booleans != base).any(axis=1)
+    outcome.switched[list(outcome.cycles)] = True
     if second_start and c.device_count:
-        again = np.flatnonzero((switched | _could_hold(batch, sense, booleans)) & (kind != CHATTERS))
-        if len(again):
-            alternatives = _from_everything_on(batch, table, again, booleans)
-            kind[list(alternatives)] = LATCHES
-    return BatchOutcome(
-        readings, booleans, kind, switched, impedances if source_impedance else None, cycles, alternatives
-    )
+        could = outcome.switched | _could_hold(batch, sense, outcome.booleans)
+        again = np.flatnonzero(could & (outcome.kind != CHATTERS))
+        for start in range(0, len(again), _CHUNK):
+            others = _from_everything_on(batch, again[start : start + _CHUNK], outcome.booleans)
+            outcome.alternatives.update(others)
+            outcome.kind[list(others)] = LATCHES
+    return outcome
 
 
-def _one_by_one(batch: ChangedSets, table: ChangeTable, number: int, start: Bools) -> Outcome:
+def _follow_chunk(batch: ChangedSets, reader: _Reader, at: Ints, sense: Floats, outcome: BatchOutcome) -> None:
+    """Follows the moved sets ``at`` and writes where they end into ``sense`` and ``outcome``."""
+    system, c = batch.system, batch.c
+    forced = batch.forced[at]
+    start = np.where(forced >= 0, forced == 1, system.booleans)
+    apply_logic(c, start, forced)
+    junction = np.broadcast_to(system.junction_v, (len(at), c.diode_count)).copy()
+    run = follow(batch, at, start, junction)
+    outcome.booleans[at] = run.booleans
+    sense[at] = run.sense
+    outcome.readings[at], impedances = reader.settled(batch, at, run)
+    cycles = {int(at[k]): cycle for k, cycle in run.cycles.items()}
+    outcome.kind[list(cycles)] = CHATTERS
+    outcome.kind[[int(at[k]) for k in run.raced]] = LATCHES
+    outcome.cycles.update(cycles)
+    if outcome.source_impedance_ohm is not None:
+        outcome.source_impedance_ohm[at] = impedances
+    for k in sorted(run.stuck):
+        number = int(at[k])
+        one = _one_by_one(batch, number, system.booleans)
+        outcome.booleans[number], outcome.kind[number] = one.booleans, _KINDS[one.kind]
+        x = np.concatenate([one.voltages, one.currents])
+        outcome.readings[number] = x[reader.plus] - x[reader.minus]
+        sense[number] = x[system.senses.plus] - x[system.senses.minus]
+        if outcome.source_impedance_ohm is not None:
+            outcome.source_impedance_ohm[number] = np.nan
+        if one.kind == "chatters":
+            outcome.cycles[number] = one.cycle
+
+
+def _one_by_one(batch: ChangedSets, number: int, start: Bools) -> Outcome:
     """One set settled exactly: the way out when its diodes find no working point from the state."""
-    changes = changes_of(table, int(batch.sets[number]))
-    return settle(table.netlist, changes, start=start, second_start=False)
+    changes = changes_of(batch.table, int(batch.sets[number]))
+    return settle(batch.table.netlist, changes, start=start, second_start=False)
 
 
 def _could_hold(batch: ChangedSets, sense: Floats, booleans: Bools) -> Bools:
@@ -181,10 +173,10 @@ def _could_hold(batch: ChangedSets, sense: Floats, booleans: Bools) -> Bools:
 
 
 def _from_everything_on(
-    batch: ChangedSets, table: ChangeTable, again: Ints, booleans: Bools
+    batch: ChangedSets, again: Ints, booleans: Bools
 ) -> dict[int, tuple[Bools, ...]]:
     """Other resting states (or cycles) of some sets, reached from everything on."""
-    other = ChangedSets(batch.system.everything_on, table, batch.sets[again], batch.diode_tolerance_v)
+    other = ChangedSets(batch.system.everything_on, batch.table, batch.sets[again], batch.diode_tolerance_v)
     c = batch.c
     at = np.arange(len(again))
     start = start_values(c, len(again), other.forced, everything_on=True)
@@ -193,7 +185,7 @@ def _from_everything_on(
     found: dict[int, tuple[Bools, ...]] = {}
     for k, number in enumerate(again.tolist()):
         if k in run.stuck:
-            one = _one_by_one(batch, table, number, start[k])
+            one = _one_by_one(batch, number, start[k])
             states = one.cycle or (one.booleans,)
         else:
             states = run.cycles.get(k, (run.booleans[k],))
@@ -209,7 +201,7 @@ class _Reader:
     def __init__(self, batch: ChangedSets, rows: ReadRows, source_impedance: bool) -> None:
         system, c = batch.system, batch.c
         self.batch, self.want_impedance = batch, source_impedance
-        plus, minus = rows[:, 0], rows[:, 1]
+        self.plus, self.minus = plus, minus = rows[:, 0], rows[:, 1]
         self.value_0 = system.solution[plus] - system.solution[minus]
         self.by_rows = batch.by_rows(plus, minus)
         self.count = len(rows)
@@ -225,11 +217,12 @@ class _Reader:
 
     def read(self, ports: Ports, force: Floats) -> tuple[Floats, Floats]:
         """Values ``[F, rows]`` and source impedances ``[F, rows]`` (nothing in them unless wanted)."""
-        values = self.value_0 - self.batch.moved(ports, force, self.by_rows)
+        moved = self.batch.moved(ports, [force], [self.by_rows])[0]
+        values: Floats = np.subtract(self.value_0, moved, out=moved)
         if not self.want_impedance:
             return values, np.empty((len(values), 0))
         impedances = np.broadcast_to(self.impedance_0, values.shape).copy()
-        place = ports.place
+        acting = self.batch.acting_at(ports.place)
         for rows, width in groups(ports):
             group = ports.take(rows, width)
             there = group.place
@@ -242,8 +235,7 @@ class _Reader:
                 matrix = system_matrix(group, self.batch.columns)
                 answers = scaled_solve(matrix, answers)
             for k in range(width):
-                row = self.by_rows[place.in_plus[rows, k]] - self.by_rows[place.in_minus[rows, k]]
-                impedances[rows] -= row * answers[:, k]
+                impedances[rows] -= self.by_rows[acting[rows, k]] * answers[:, k]
         return values, impedances
 
     def settled(self, batch: ChangedSets, at: Ints, run: Run) -> tuple[Floats, Floats]:
@@ -251,15 +243,19 @@ class _Reader:
         line = batch.tangents(run.junction_v, run.active)
         ports = batch.ports(at, run.booleans, *line)
         values, impedances = self.read(ports, batch.forces(ports)[0])
+        if not run.cycles:
+            return values, impedances
+        # The states of all cycles together, each solved on the way here.
+        repeat = np.array([k for k, cycle in run.cycles.items() for _ in cycle], dtype=np.int64)
+        states = np.array([state for cycle in run.cycles.values() for state in cycle])
+        loop = Run(states, run.junction_v[repeat], run.active[repeat], run.sense[repeat].copy())
+        newton(batch, at[repeat], loop, np.arange(len(states)))
+        line = batch.tangents(loop.junction_v, loop.active)
+        ports = batch.ports(at[repeat], states, *line)
+        several, several_ohm = self.read(ports, batch.forces(ports)[0])
+        start = 0
         for k, cycle in run.cycles.items():
-            states = np.array(cycle)
-            which = np.full(len(states), at[k])
-            repeat = np.full(len(states), k)
-            loop = Run(states, run.junction_v[repeat], run.active[repeat], run.sense[repeat].copy())
-            newton(batch, which, loop, np.arange(len(states)))  # these states were solved on the way here
-            line = batch.tangents(loop.junction_v, loop.active)
-            ports = batch.ports(which, states, *line)
-            several, several_ohm = self.read(ports, batch.forces(ports)[0])
-            values[k], impedances[k] = several.mean(axis=0), several_ohm.mean(axis=0)
-            run.booleans[k] = states[0]
+            mine = slice(start, start + len(cycle))
+            values[k], impedances[k] = several[mine].mean(axis=0), several_ohm[mine].mean(axis=0)
+            start += len(cycle)
         return values, impedances

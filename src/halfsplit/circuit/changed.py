@@ -6,9 +6,11 @@ devices give the element, so that an element is never two ports.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from functools import cached_property
 
 import numpy as np
+from scipy.sparse import csr_matrix
 
 from halfsplit.circuit import diodes
 from halfsplit.circuit.changes import ChangeTable
@@ -21,7 +23,7 @@ class ChangedSets:
     """Change sets of one table seen from one system: their own ports, and those the devices add."""
 
     def __init__(self, system: System, table: ChangeTable, sets: Ints, diode_tolerance_v: float) -> None:
-        self.system, self.c = system, system.c
+        self.system, self.c, self.table = system, system.c, table
         self.sets = sets
         self.forced = table.forced[sets]
         self.diode_tolerance_v = diode_tolerance_v
@@ -71,19 +73,35 @@ class ChangedSets:
             c.n + c.sender_low,
         ]
         self.needed = np.unique(np.concatenate(needed))
+        # Where forces act: pairs of unknowns as one number each, sorted; the last is the padding's.
+        acting = self._keys(self.own.place)
+        reactive = (c.n + self.reactive) * c.size + c.reference
+        self.acting = np.unique(np.concatenate([acting.ravel(), reactive, [c.reference * c.size + c.reference]]))
         self.columns = system.columns(self.needed)
         self.sense_0 = system.solution[sense.plus] - system.solution[sense.minus]
         self.sense_columns = self.by_rows(sense.plus, sense.minus)
+        self.link_columns = np.ascontiguousarray(self.sense_columns[:, sense.link_v])
         # Responses of the whole circuit to each sender before any change, [unknowns, senders].
         sending = np.flatnonzero(np.abs(self.probe_sign).sum(axis=1) > 0.0)
         self.probe_0 = -(self.columns[c.n + sending].T @ self.probe_at[sending])
         self.reactive_places = system.element_places(self.reactive)
 
+    def _keys(self, place: Places) -> Ints:
+        keys: Ints = place.in_plus * self.c.size + place.in_minus
+        return keys
+
+    def acting_at(self, place: Places) -> Ints:
+        """Which of the places where forces act each place is: the row of :meth:`by_rows`."""
+        return np.searchsorted(self.acting, self._keys(place))
+
     def by_rows(self, plus: Ints, minus: Ints) -> Floats:
-        """What a unit force in each unknown's row does to some pairs of unknowns, ``[unknowns, pairs]``."""
-        result = np.zeros((self.c.size, len(plus)))
-        block = self.columns[self.needed]
-        result[self.needed] = block[:, plus] - block[:, minus]
+        """What a unit force at each place where one acts does to some pairs of unknowns, ``[places, pairs]``."""
+        in_plus, in_minus = np.divmod(self.acting, self.c.size)
+        result: Floats = self.columns[in_plus[:, None], plus]
+        result -= self.columns[in_plus[:, None], minus]
+        double = np.flatnonzero(in_minus != self.c.reference)
+        against = in_minus[double][:, None]
+        result[double] -= self.columns[against, plus] - self.columns[against, minus]
         return result
 
     def _own_ports(
@@ -200,32 +218,33 @@ class ChangedSets:
             per_sender[cut] = solved_senders
         return force, per_sender
 
-    @staticmethod
-    def moved(ports: Ports, force: Floats, by_rows: Floats) -> Floats:
-        """How far the pairs behind ``by_rows`` move: sum of force_j times in_j of by_rows, ``[F, pairs]``."""
-        total = np.zeros((len(force), by_rows.shape[1]))
-        place = ports.place
-        for k in range(force.shape[1]):
-            rows = np.flatnonzero(ports.used[:, k])
-            if len(rows):
-                part = by_rows[place.in_plus[rows, k]]
-                part -= by_rows[place.in_minus[rows, k]]
-                part *= force[rows, k, None]
-                total[rows] += part
-        return total
+    def moved(self, ports: Ports, forces: Sequence[Floats], by_rows: Sequence[Floats]) -> tuple[Floats, ...]:
+        """How far pairs of unknowns move: sum of force_j times in_j of the pairs' ``by_rows``.
+
+        One answer ``[F, pairs]`` for each of ``forces`` (``[F, K]``) with its ``by_rows`` (``[places, pairs]``).
+        """
+        used = ports.used
+        where = self.acting_at(ports.place)[used]
+        start = np.concatenate([[0], np.cumsum(used.sum(axis=1))])
+        return tuple(
+            csr_matrix((force[used], where, start), shape=(len(used), len(rows))) @ rows
+            for force, rows in zip(forces, by_rows, strict=True)
+        )
 
     def view(self, ports: Ports, force: Floats, per_sender: Floats) -> tuple[Floats, Floats]:
         """What the devices see, ``[F, senses]``, and the bus responses, ``[F, senders, links]``."""
-        c, sense = self.c, self.system.senses
-        seen = self.sense_0 - self.moved(ports, force, self.sense_columns)
-        senders, links = len(c.sender_high), len(c.link_at)
-        response = np.zeros((len(force), senders, links))
-        if links:
-            by_links = self.sense_columns[:, sense.link_v]
-            start = self.probe_0[c.link_high] - self.probe_0[c.link_low]
-            for s in range(senders):
-                response[:, s, :] = start[:, s] - self.moved(ports, per_sender[:, :, s], by_links)
-        return seen, response
+        c = self.c
+        senders = range(len(c.sender_high) if len(c.link_at) else 0)
+        moved, *by_sender = self.moved(
+            ports,
+            [force, *(per_sender[:, :, s] for s in senders)],
+            [self.sense_columns, *(self.link_columns for _ in senders)],
+        )
+        response = np.zeros((len(force), len(c.sender_high), len(c.link_at)))
+        start = self.probe_0[c.link_high] - self.probe_0[c.link_low]
+        for s, part in enumerate(by_sender):
+            response[:, s, :] = start[:, s] - part
+        return self.sense_0 - moved, response
 
     def junctions(self, at: Ints, sense: Floats) -> Floats:
         """Junction voltages of the diodes as the solution has them, ``[F, diodes]``."""

@@ -427,13 +427,25 @@ class Factor:
             x += self.solve(self._residual(x, sides).astype(np.float64))
         return x.astype(np.float64)
 
+    @cached_property
+    def _ends(self) -> tuple[tuple[Ints, Ints, Ints], ...]:
+        """For both ends of the elements: elements in the order of their nodes, where each node begins, the nodes."""
+        found = []
+        for ends in (self.a, self.b):
+            order = np.argsort(ends, kind="stable")
+            nodes, starts = np.unique(ends[order], return_index=True)
+            found.append((order, starts, nodes))
+        return tuple(found)
+
     def _residual(self, x: NDArray[np.longdouble], sides: Floats) -> NDArray[np.longdouble]:
         c, n = self.c, self.c.n
         volts, amps = x[:n], x[n:]
         left = sides.astype(np.longdouble)
         left[:n] -= np.longdouble(c.netlist.leak_siemens) * volts
-        np.subtract.at(left, self.a, amps)
-        np.add.at(left, self.b, amps)
+        # Sums over the elements at each node, by runs of equal nodes: many times quicker than np.add.at.
+        (order, starts, nodes), (order_b, starts_b, nodes_b) = self._ends
+        left[nodes] -= np.add.reduceat(amps[order], starts, axis=0)
+        left[nodes_b] += np.add.reduceat(amps[order_b], starts_b, axis=0)
         left[c.reference] = sides[c.reference] - volts[c.reference]
         rho, sigma = self.laws.rho[:, None], self.laws.sigma[:, None]
         left[n:] -= rho * (volts[self.a] - volts[self.b]) - sigma * amps

@@ -65,7 +65,8 @@ class System:
         self.c: Compiled = compiled(netlist)
         self.outcome: Outcome | None = None
         if booleans is None:
-            self.outcome = settle(netlist, tolerance_v=tolerance_v)
+            # Whether it could rest elsewhere too is not asked here.
+            self.outcome = settle(netlist, tolerance_v=tolerance_v, second_start=False)
             booleans = self.outcome.booleans
         self.booleans: Bools = np.array(booleans, dtype=np.bool_)
         junction = np.zeros(self.c.diode_count)

@@ -7,19 +7,23 @@ under one percent; points that float even on the healthy machine are flagged by 
 
 from __future__ import annotations
 
+import hashlib
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from threading import Lock
+from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
 
 from halfsplit.circuit.batch import CHATTERS, amps_row, settle_batch, volts_row
 from halfsplit.circuit.expansion import expand
+from halfsplit.circuit.meters import unplugged as apart
 from halfsplit.circuit.netlist import Netlist, OverCurrent
 from halfsplit.circuit.observing import Readout, readout
-from halfsplit.circuit.spread import spread_rows
+from halfsplit.circuit.spread import pair_spread, spread_rows
 from halfsplit.circuit.system import System
 from halfsplit.faults.applying import changes
 from halfsplit.faults.catalogue import Effect
@@ -45,7 +49,8 @@ class Lines:
     """Predictions for some sets of effects in one state, one line each.
 
     ``volts`` ``[lines, nodes]`` in V, ``levels`` ``[lines, functions]``, ``codes`` ``[lines, codes]``,
-    ``chatters`` ``[lines]``, ``blown`` ``[lines, fuses]`` (fuses, breakers and tripped outputs).
+    ``chatters`` ``[lines]``, ``blown`` ``[lines, fuses]`` (fuses, breakers and tripped outputs). ``effects`` are
+    the sets the lines were made from, one each, None when that is not known any more.
     """
 
     volts: Singles
@@ -53,6 +58,27 @@ class Lines:
     codes: NDArray[np.bool_]
     chatters: NDArray[np.bool_]
     blown: NDArray[np.bool_]
+    effects: tuple[tuple[Effect, ...], ...] | None = None
+
+    def take(self, chosen: NDArray[np.int64]) -> Lines:
+        """Some of the lines, in the given order."""
+        effects = None if self.effects is None else tuple(self.effects[at] for at in chosen.tolist())
+        return Lines(
+            self.volts[chosen], self.levels[chosen], self.codes[chosen], self.chatters[chosen],
+            self.blown[chosen], effects,
+        )  # fmt: skip
+
+    def joined(self, other: Lines) -> Lines:
+        """These lines and then those of ``other``."""
+        known = self.effects is not None and other.effects is not None
+        return Lines(
+            np.concatenate([self.volts, other.volts]),
+            np.concatenate([self.levels, other.levels]),
+            np.concatenate([self.codes, other.codes]),
+            np.concatenate([self.chatters, other.chatters]),
+            np.concatenate([self.blown, other.blown]),
+            (*(self.effects or ()), *(other.effects or ())) if known else None,
+        )
 
 
 def tolerances(machine: Machine, netlist: Netlist) -> tuple[Floats, Floats]:
@@ -71,14 +97,57 @@ def tolerances(machine: Machine, netlist: Netlist) -> tuple[Floats, Floats]:
     return resistance, emf
 
 
-class StateTable:
-    """All predictions of one state. ``lines`` holds every row of the catalogue, the healthy machine last."""
+@dataclass(frozen=True, eq=False)
+class Kept:
+    """What a state table took long to work out, to be kept between runs.
 
-    def __init__(self, machine: Machine, state: str, effects: Sequence[tuple[Effect, ...]]) -> None:
+    The arrays of :class:`Lines` without their effects, and ``spread_v`` ``[nodes, elements]`` in V as
+    :func:`halfsplit.circuit.spread.spread_rows` gives it. They may be read-only.
+    """
+
+    volts: Singles
+    levels: Singles
+    codes: NDArray[np.bool_]
+    chatters: NDArray[np.bool_]
+    blown: NDArray[np.bool_]
+    spread_v: Floats
+
+
+class TableStore(Protocol):
+    """A place where tables are kept between runs, by key; what it gives back it gives back unchanged, or not."""
+
+    def get(self, key: str) -> Kept | None:
+        """The table kept under ``key``, None when there is none that is whole."""
+        ...
+
+    def put(self, key: str, kept: Kept) -> None:
+        """Keeps a table; one that cannot be kept is let go."""
+        ...
+
+
+def content_key(machine: Machine, effects: Sequence[tuple[Effect, ...]]) -> str:
+    """A text of 64 digits that is another one when anything in the machine or the effects is.
+
+    SHA-256 (FIPS 180-4) of both written out; the same in every run of one version of the program.
+    """
+    # Sets are written out in an order that differs from run to run.
+    written = re.sub(r"frozenset\(\{([^}]*)\}\)", lambda found: str(sorted(found[1].split(", "))), repr(machine))
+    return hashlib.sha256(f"{written}\n{effects!r}".encode()).hexdigest()
+
+
+class StateTable:
+    """All predictions of one state. ``lines`` holds every row of the catalogue, the healthy machine last.
+
+    With ``kept`` of the same machine, state and effects nothing is worked out again; one whose shapes do not fit
+    is left aside (``made_anew`` tells).
+    """
+
+    def __init__(
+        self, machine: Machine, state: str, effects: Sequence[tuple[Effect, ...]], kept: Kept | None = None
+    ) -> None:
         self.machine = machine
         self.state = state
         self.netlist: Netlist = expand(machine, machine.states[state])
-        self.system = System(self.netlist)
         self.readout: Readout = readout(machine, self.netlist)
         self.nodes = self.netlist.node_index
         self.functions = {name: at for at, name in enumerate(machine.functions)}
@@ -95,12 +164,42 @@ class StateTable:
             + [amps_row(self.netlist, name) for name in self.readout.carriers],
             dtype=np.int64,
         )
-        self.lines = self.predict([*effects, ()])
+        sets = (*effects, ())
+        self.made_anew = kept is None or not self._fits(kept, len(sets))
+        if kept is None or self.made_anew:
+            self.lines = self.predict(sets)
+        else:
+            self.lines = Lines(kept.volts, kept.levels, kept.codes, kept.chatters, kept.blown, sets)
+            self.__dict__["_spread"] = kept.spread_v  # what the cached property would work out
+
+    def _fits(self, kept: Kept, lines: int) -> bool:
+        nodes = len(self.netlist.nodes)
+        shapes = {
+            "volts": (lines, nodes), "levels": (lines, len(self.functions)), "codes": (lines, len(self.codes)),
+            "chatters": (lines,), "blown": (lines, len(self.fuses)), "spread_v": (nodes, self.netlist.current_count),
+        }  # fmt: skip
+        return all(getattr(kept, name).shape == shape for name, shape in shapes.items())
+
+    def keep(self) -> Kept:
+        """What is worth keeping of this table."""
+        lines = self.lines
+        return Kept(lines.volts, lines.levels, lines.codes, lines.chatters, lines.blown, self._spread)
+
+    @cached_property
+    def system(self) -> System:
+        """The healthy circuit of this state, solved and factorised when first needed."""
+        return System(self.netlist)
 
     def predict(self, effects: Sequence[tuple[Effect, ...]]) -> Lines:
         """Predictions for each set of effects, in order; exact for several faults at once."""
-        sets = [changes(self.netlist, one) for one in effects]
-        outcome = settle_batch(self.system, sets, self._rows, second_start=False)
+        return self.predict_in(self.system, effects, effects)
+
+    def predict_in(
+        self, system: System, whole: Sequence[tuple[Effect, ...]], effects: Sequence[tuple[Effect, ...]]
+    ) -> Lines:
+        """The same in a circuit with the names of this one; ``whole`` are the changes, ``effects`` go on the lines."""
+        sets = [changes(system.netlist, one) for one in whole]
+        outcome = settle_batch(system, sets, self._rows, second_start=False)
         count = len(self.netlist.nodes)
         amps = outcome.readings[:, count:]
         return Lines(
@@ -109,6 +208,7 @@ class StateTable:
             codes=self.readout.active(amps, outcome.booleans),
             chatters=outcome.kind == CHATTERS,
             blown=outcome.booleans[:, self._fuse_at],
+            effects=tuple(effects),
         )
 
     @cached_property
@@ -132,18 +232,101 @@ class StateTable:
         return result
 
 
-class Signatures:
-    """The state tables of one machine, made on demand and kept; safe to share between threads."""
+class ApartTable:
+    """Predictions of one state with connectors held apart and fuses pulled, a new circuit of its own.
 
-    def __init__(self, machine: Machine, effects: Sequence[tuple[Effect, ...]]) -> None:
+    Lines are made for the rows asked for and kept. Fuses that a fault blows while everything is plugged stay
+    blown: the connectors come apart afterwards, and nobody has fitted new ones.
+    """
+
+    def __init__(
+        self, plugged: StateTable, effects: Sequence[tuple[Effect, ...]], unplugged: tuple[str, ...]
+    ) -> None:
+        self.plugged = plugged
+        self._effects = effects
+        machine = plugged.machine
+        contacts = tuple(f"contact:{name}." for name in unplugged if name in machine.connectors)
+        names = [branch.name for branch in plugged.netlist.branches if contacts and branch.name.startswith(contacts)]
+        self._pulled = tuple(opened(name) for name in unplugged if name in machine.parts)
+        self.system = System(apart(plugged.netlist, names))
+        self._at = np.full(len(effects) + 1, -1, dtype=np.int64)
+        self._lines: Lines | None = None
+        self._lock = Lock()
+
+    def lines(self, rows: NDArray[np.int64]) -> Lines:
+        """Lines for ``rows`` of the catalogue, in their order; the row after the last is the healthy machine."""
+        with self._lock:
+            missing = np.unique(rows[self._at[rows] < 0])
+            if len(missing) or self._lines is None:
+                sets = [self._effects[row] if row < len(self._effects) else () for row in missing.tolist()]
+                made = self.predict(sets, self.plugged.lines.blown[missing])
+                self._at[missing] = np.arange(len(missing)) + (0 if self._lines is None else len(self._lines.chatters))
+                self._lines = made if self._lines is None else self._lines.joined(made)
+            return self._lines.take(self._at[rows])
+
+    def predict(self, effects: Sequence[tuple[Effect, ...]], blown: NDArray[np.bool_]) -> Lines:
+        """Predictions for sets of effects whose fuses ``blown`` ``[sets, fuses]`` blew before."""
+        fuses = [name if name in self.plugged.machine.parts else "" for name in self.plugged.fuses]
+        whole = [
+            (*one, *self._pulled, *(opened(fuses[at]) for at in np.flatnonzero(gone) if fuses[at]))
+            for one, gone in zip(effects, blown, strict=True)
+        ]
+        return self.plugged.predict_in(self.system, whole, effects)
+
+    def spread_v(self, plus: str, minus: str) -> float:
+        """Standard deviation in V of the healthy voltage between two nodes over machines of this kind."""
+        nodes = self.plugged.nodes
+        sigma = tolerances(self.plugged.machine, self.plugged.netlist)
+        pair = np.array([nodes[plus]]), np.array([nodes[minus]])
+        return float(pair_spread(self.system, *pair, *sigma)[0])
+
+
+def opened(fuse: str) -> Effect:
+    """What a fuse that is out or blown does."""
+    return Effect("series", f"fuse:{fuse}", "", float("inf"))
+
+
+class Signatures:
+    """The state tables of one machine, made on demand and held; safe to share between threads.
+
+    With ``store`` they are kept between runs too.
+    """
+
+    def __init__(
+        self, machine: Machine, effects: Sequence[tuple[Effect, ...]], store: TableStore | None = None
+    ) -> None:
         self.machine = machine
         self.effects = tuple(effects)
+        self._store = store
         self._tables: dict[str, StateTable] = {}
+        self._apart: dict[tuple[str, tuple[str, ...]], ApartTable] = {}
         self._lock = Lock()
 
     def state(self, name: str) -> StateTable:
         """The table of a state."""
         with self._lock:
             if name not in self._tables:
-                self._tables[name] = StateTable(self.machine, name, self.effects)
+                self._tables[name] = self._made(name)
             return self._tables[name]
+
+    @cached_property
+    def _content(self) -> str:
+        return content_key(self.machine, self.effects)
+
+    def _made(self, name: str) -> StateTable:
+        if self._store is None:
+            return StateTable(self.machine, name, self.effects)
+        key = hashlib.sha256(f"{self._content} {name}".encode()).hexdigest()
+        table = StateTable(self.machine, name, self.effects, self._store.get(key))
+        if table.made_anew:
+            self._store.put(key, table.keep())
+        return table
+
+    def apart(self, name: str, unplugged: Sequence[str]) -> ApartTable:
+        """The table of a state with connectors held apart and fuses pulled; their order does not matter."""
+        key = (name, tuple(sorted(set(unplugged))))
+        plugged = self.state(name)
+        with self._lock:
+            if key not in self._apart:
+                self._apart[key] = ApartTable(plugged, self.effects, key[1])
+            return self._apart[key]
