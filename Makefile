@@ -33,6 +33,7 @@ bench: $(READY)
 
 pages: $(READY)
 	$(PYTHON) scripts/problems_page.py
+	$(PYTHON) scripts/machine_file_page.py
 	$(PYTHON) scripts/commands_page.py
 	$(PYTHON) scripts/checked_against.py
 

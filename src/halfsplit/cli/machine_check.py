@@ -33,7 +33,7 @@ def add(commands: Commands) -> None:
 def run(arguments: argparse.Namespace) -> int:
     """Checks and reports."""
     from halfsplit.cli.at_desk import machine_path
-    from halfsplit.cli.console import print_json
+    from halfsplit.cli.console import print_json, progress
     from halfsplit.machine.reading import load_machine
     from halfsplit.service.machines import check_machine, unseen_faults
 
@@ -44,7 +44,9 @@ def run(arguments: argparse.Namespace) -> int:
     most = 10_000 if arguments.all else SHOWN
     _show(check_machine(path, look_for_unseen=False), most)
     if not arguments.quick:
-        _show_unseen(unseen_faults(load_machine(path)), most)
+        with progress("Looking for faults that nothing shows") as told:
+            hidden = unseen_faults(load_machine(path), told)
+        _show_unseen(hidden, most)
     return 0
 
 
@@ -75,6 +77,12 @@ def _show(found: MachineReport, most: int) -> None:
     if not sound.doubts:
         say("Everything works as it should, and nothing carries more than is usual.", "green")
     say()
+    if found.keep_outs:
+        rule("Kept out of while it works")
+        for note in found.keep_outs[:most]:
+            say(f"{note.id}: {note.what}", "yellow", first="- ")
+        _more(len(found.keep_outs), most)
+        say()
     rule("Assumed")
     for line in found.assumed[:most]:
         say(
@@ -100,7 +108,7 @@ def _show_unseen(found: tuple[UnseenLine, ...], most: int) -> None:
     rule("Shown by no meter, function or code within reach")
     # Those that some other point would show come first: a test point there is worth having.
     for one in sorted(found, key=lambda line: line.would_show == "")[:most]:
-        point = f"; would show at {one.would_show} in {one.state}" if one.would_show else ""
+        point = f"; a lead brought out from {one.would_show} would show it in {one.state}" if one.would_show else ""
         say(f"{one.text}{point}", first="- ")
     _more(len(found), most)
     if not found:

@@ -11,11 +11,14 @@ Identifiers are the ones that stand on the drawing; a point on the machine is sp
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 
 EXPOSURES = ("splash", "pooling", "mud", "salt", "heat", "vibration")
 LEVELS = ("none", "low", "medium", "high")
+#: The danger every machine file knows without writing it: a state in which an alternator runs has it.
+ENGINE = "engine"
+ENGINE_OFF = "Engine off, key out."
 FACES = ("up", "side", "down")
 
 Value = float | str | bool
@@ -57,7 +60,8 @@ class Caution:
 class AccessStep:
     """Something to open, tip, remove or climb before a zone can be reached.
 
-    ``after`` names steps that must be open first; minutes are for one person.
+    ``after`` names steps that must be open first; minutes are for one person. ``keep_out`` names the dangers
+    while which nobody is behind it, as in a zone.
     """
 
     id: str
@@ -66,18 +70,23 @@ class AccessStep:
     close_min: float
     after: tuple[str, ...] = ()
     cautions: tuple[str, ...] = ()
+    keep_out: tuple[str, ...] = ()
     place: Place | None = None
 
 
 @dataclass(frozen=True, slots=True)
 class Zone:
-    """A place on the machine; ``exposure`` gives one of LEVELS for each of EXPOSURES."""
+    """A place on the machine; ``exposure`` gives one of LEVELS for each of EXPOSURES.
+
+    ``keep_out`` names the dangers: in a state that has one of them nobody is sent into this zone.
+    """
 
     id: str
     name: str
     exposure: Mapping[str, str]
     reach: tuple[str, ...] = ()
     cautions: tuple[str, ...] = ()
+    keep_out: tuple[str, ...] = ()
     assumed: frozenset[str] = frozenset()
     place: Place | None = None
 
@@ -287,7 +296,8 @@ class State:
 
     ``settings`` maps a part to a switch position ("on"), a closed/open sensor, a value in SI
     (ohm for a sender, share 0..1 for a three-wire sensor) or "running"/"stopped" for an alternator.
-    Parts that are not named rest in their first position.
+    Parts that are not named rest in their first position. ``dangers`` says what runs, moves or is raised in
+    it, those of the states it is like included.
     """
 
     id: str
@@ -295,6 +305,7 @@ class State:
     settings: Mapping[str, Value]
     minutes: float = 0.5
     cautions: tuple[str, ...] = ()
+    dangers: tuple[str, ...] = ()
     place: Place | None = None
 
 
@@ -323,7 +334,10 @@ class Function:
 
 @dataclass(frozen=True, slots=True)
 class Machine:
-    """One kind of machine, whole and checked: every reference in it resolves."""
+    """One kind of machine, whole and checked: every reference in it resolves.
+
+    ``dangers`` maps the file's own dangers to what ends them, the first step before anyone goes in.
+    """
 
     id: str
     name: str
@@ -342,6 +356,7 @@ class Machine:
     states: Mapping[str, State]
     functions: Mapping[str, Function]
     buses: tuple[str, ...] = ()
+    dangers: Mapping[str, str] = field(default_factory=dict)
     fingerprint: str = ""
     assumed: frozenset[str] = frozenset()
 
@@ -359,3 +374,13 @@ class Machine:
         for step in (*self.zones[zone].reach, *extra):
             visit(step)
         return tuple(order)
+
+    def kept_out_by(self, zones: Iterable[str], steps: Iterable[str]) -> tuple[str, ...]:
+        """The dangers that keep people out of ``zones`` and from behind access ``steps``, each once."""
+        marks = [self.zones[zone].keep_out for zone in zones if zone]
+        marks += [self.access[step].keep_out for step in steps]
+        return tuple(dict.fromkeys(danger for mark in marks for danger in mark))
+
+    def ends(self, danger: str) -> str:
+        """What ends a danger, in words: the first step before anyone goes where it keeps people out."""
+        return self.dangers.get(danger, ENGINE_OFF if danger == ENGINE else "")

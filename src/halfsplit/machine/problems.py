@@ -204,6 +204,17 @@ CODES: dict[str, Rule] = {
         "A caution is named that is not under cautions.",
         "Correct the spelling or add the caution.",
     ),
+    "no-such-danger": Rule(
+        "No such danger",
+        "A danger is named that is not under dangers; engine alone needs no entry there.",
+        "Correct the spelling or add the danger with what ends it.",
+    ),
+    "danger-nowhere": Rule(
+        "Danger of no state",
+        "A zone or access step is kept out of while something that no state says of itself, so the mark "
+        "would keep nobody out.",
+        "sweep: {like: idle, dangers: [brushes]}",
+    ),
     "no-such-run": Rule(
         "No such run",
         "A wire names a run that is not under runs.",

@@ -22,6 +22,7 @@ from halfsplit.machine.reading_places import (
     read_access,
     read_cautions,
     read_connectors,
+    read_dangers,
     read_families,
     read_runs,
     read_zones,
@@ -35,7 +36,7 @@ from halfsplit.machine.upgrades import FORMAT, NEWEST, refusal, upgraded, versio
 
 MACHINE_FILE = "machine.yaml"
 SECTIONS = (
-    "format", "machine", "cautions", "zones", "access", "families", "runs", "connectors", "parts", "wires",
+    "format", "machine", "cautions", "dangers", "zones", "access", "families", "runs", "connectors", "parts", "wires",
     "states", "functions",
 )  # fmt: skip
 
@@ -175,6 +176,7 @@ def _assembled(top: Fields, file: Path) -> Machine | None:
         states=read_states(top, parts),
         functions=read_functions(top, parts),
         buses=buses,
+        dangers=read_dangers(top),
         assumed=frozenset(assumed | {key for key in ("zones", "states") if not top.has(key)}),
     )
     head.done()

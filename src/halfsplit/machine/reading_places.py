@@ -43,6 +43,19 @@ def read_cautions(top: Fields) -> dict[str, Caution]:
     return found
 
 
+def read_dangers(top: Fields) -> dict[str, str]:
+    """The file's own dangers by id, each with what ends it."""
+    found = {}
+    for name, value, place in top.mapping("dangers"):
+        check_identifier(top.report, name, place, "danger")
+        if isinstance(value, Text) and value.text.strip():
+            found[name] = value.text.strip()
+        else:
+            said = f"danger {short(name)} must say what ends it, in a text, not {shape(value)}."
+            top.report.add("wrong-type", place, said)
+    return found
+
+
 def read_access(top: Fields) -> dict[str, AccessStep]:
     """The access steps by id."""
     found = {}
@@ -59,6 +72,7 @@ def read_access(top: Fields) -> dict[str, AccessStep]:
             close_min=step.quantity("close", "duration", 60.0, 0.0, 86400.0) / 60.0,
             after=step.references("after", "access step"),
             cautions=step.references("cautions", "caution"),
+            keep_out=step.references("keep_out", "danger"),
             place=place,
         )
         step.done()
@@ -78,6 +92,7 @@ def read_zones(top: Fields) -> dict[str, Zone]:
             exposure=exposure,
             reach=zone.references("reach", "access step"),
             cautions=zone.references("cautions", "caution"),
+            keep_out=zone.references("keep_out", "danger"),
             assumed=assumed,
             place=place,
         )

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 from halfsplit.machine.fields import Fields, Report, check_identifier, near, shape, short
-from halfsplit.machine.model import Function, Part, Place, State, Value
+from halfsplit.machine.model import ENGINE, Function, Part, Place, State, Value
 from halfsplit.machine.reading_parts import setting_value
 from halfsplit.machine.source import Text
 
@@ -40,6 +40,7 @@ class _Draft:
     like: str
     minutes: float
     cautions: tuple[str, ...]
+    dangers: tuple[str, ...]
     place: Place
 
 
@@ -58,7 +59,8 @@ def read_states(top: Fields, parts: Mapping[str, Part]) -> dict[str, State]:
     found = {}
     for name, draft in drafts.items():
         settings = _followed(drafts, name)
-        found[name] = State(name, draft.name, settings, draft.minutes, draft.cautions, draft.place)
+        dangers = _dangers(drafts, name, settings, parts)
+        found[name] = State(name, draft.name, settings, draft.minutes, draft.cautions, dangers, draft.place)
     return found
 
 
@@ -80,6 +82,7 @@ def _draft(fields: Fields, name: str, parts: Mapping[str, Part], place: Place) -
         like=fields.text("like"),
         minutes=fields.quantity("minutes", "duration", DEFAULT_MINUTES * 60, 0.0, 86400.0) / 60.0,
         cautions=fields.references("cautions", "caution"),
+        dangers=fields.references("dangers", "danger"),
         place=place,
     )
     fields.done()
@@ -113,6 +116,21 @@ def _followed(drafts: Mapping[str, _Draft], name: str) -> dict[str, Value]:
     for each in reversed(_chain(drafts, name)):
         settings.update(drafts[each].own)
     return settings
+
+
+def _dangers(
+    drafts: Mapping[str, _Draft], name: str, settings: Mapping[str, Value], parts: Mapping[str, Part]
+) -> tuple[str, ...]:
+    """What ``name`` and the states it is like say, and the engine where an alternator runs.
+
+    A state keeps the dangers of those it is like: forgetting one must not send anyone in.
+    """
+    runs = any(
+        value == "running" and part in parts and parts[part].kind == "alternator"
+        for part, value in settings.items()
+    )
+    said = [danger for each in reversed(_chain(drafts, name)) for danger in drafts[each].dangers]
+    return tuple(dict.fromkeys([*([ENGINE] if runs else []), *said]))
 
 
 def _made_states(parts: Mapping[str, Part]) -> dict[str, State]:

@@ -7,13 +7,13 @@ from collections.abc import Iterable
 from halfsplit.errors import Problem
 from halfsplit.machine.conditions import names, parse
 from halfsplit.machine.fields import Reference, Report, near
-from halfsplit.machine.model import Controller, Machine, Place
+from halfsplit.machine.model import ENGINE, AccessStep, Controller, Machine, Place, Zone
 
 #: Reference kind -> problem code.
 _CODE = {
     "zone": "no-such-zone", "access step": "no-such-access", "caution": "no-such-caution",
     "run": "no-such-run", "body": "no-such-body", "bus": "no-such-bus", "part": "no-such-part",
-    "connector": "no-such-connector", "state": "no-such-state",
+    "connector": "no-such-connector", "state": "no-such-state", "danger": "no-such-danger",
 }  # fmt: skip
 
 
@@ -22,7 +22,7 @@ def check_references(machine: Machine, report: Report) -> None:
     known: dict[str, Iterable[str]] = {
         "zone": machine.zones, "access step": machine.access, "caution": machine.cautions,
         "run": machine.runs, "body": machine.bodies, "bus": machine.buses, "part": machine.parts,
-        "connector": machine.connectors, "state": machine.states,
+        "connector": machine.connectors, "state": machine.states, "danger": (*machine.dangers, ENGINE),
     }  # fmt: skip
     for reference in report.references:
         if reference.name not in known[reference.kind]:
@@ -31,6 +31,7 @@ def check_references(machine: Machine, report: Report) -> None:
         _access_loops(machine, report)
         _conditions(machine, report)
         _messages_watched(machine, report)
+        _dangers_somewhere(machine, report)
 
 
 def _no_such(report: Report, reference: Reference, known: Iterable[str]) -> None:
@@ -61,6 +62,20 @@ def _access_loops(machine: Machine, report: Report) -> None:
             elif before not in done:
                 chain.append(before)
                 stack.append((before, iter(machine.access[before].after)))
+
+
+def _dangers_somewhere(machine: Machine, report: Report) -> None:
+    """Note a mark that keeps nobody out, because no state has the danger."""
+    there = {danger for state in machine.states.values() for danger in state.dangers}
+    marked: list[tuple[str, Zone | AccessStep]] = [
+        *(("zone", zone) for zone in machine.zones.values()),
+        *(("access step", step) for step in machine.access.values()),
+    ]
+    for word, thing in marked:
+        for danger in thing.keep_out:
+            if danger not in there:
+                said = f'{word} {thing.id} keeps people out while "{danger}", but no state has that danger.'
+                report.add("danger-nowhere", thing.place, said, near(danger, there), "keep_out")
 
 
 def _controllers(machine: Machine) -> dict[str, Controller]:

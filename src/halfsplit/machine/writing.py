@@ -69,6 +69,7 @@ def machine_text(machine: Machine) -> str:
     """machine.yaml as text; its wires are in wires.csv."""
     sections: list[tuple[str, Plain]] = [("machine", _head(machine))]
     sections.append(("cautions", {caution.id: caution.text for caution in machine.cautions.values()}))
+    sections.append(("dangers", dict(machine.dangers)))
     if "zones" not in machine.assumed:
         sections.append(("zones", {zone.id: _zone(zone) for zone in machine.zones.values()}))
     sections.append(("access", _access(machine)))
@@ -174,6 +175,7 @@ def _zone(zone: Zone) -> dict[str, Plain]:
         "exposure": exposure,
         "reach": list(zone.reach),
         "cautions": list(zone.cautions),
+        "keep_out": list(zone.keep_out),
     })  # fmt: skip
 
 
@@ -186,6 +188,7 @@ def _access(machine: Machine) -> dict[str, Plain]:
                 "close": minutes_text(step.close_min),
                 "after": list(step.after),
                 "cautions": list(step.cautions),
+                "keep_out": list(step.keep_out),
             }
         )
         for step in machine.access.values()
@@ -335,6 +338,7 @@ def _state(state: State, parts: Mapping[str, Part]) -> dict[str, Plain]:
         "set": settings,
         "minutes": minutes_text(state.minutes) if state.minutes != 0.5 else None,
         "cautions": list(state.cautions),
+        "dangers": list(state.dangers),
     })  # fmt: skip
 
 
