@@ -37,6 +37,9 @@ Condition = Literal[
     "rain", "wash", "salt", "frost", "heat", "rough-ground", "transport", "standing", "recent-work", "dust"
 ]
 
+#: What a proving run is counted in.
+Measure = Literal["hours", "starts", "cycles", "wet-downs"]
+
 #: Codes raised from this module, each with one sentence.
 CODES: dict[str, str] = {
     "observation-kind": "A stored observation is of a kind this version does not know.",
@@ -46,7 +49,7 @@ CODES: dict[str, str] = {
 
 #: How often a report of each kind is right when nothing is known of the reporter; from memory.
 RELIABILITY_TECHNICIAN = 0.99
-RELIABILITY_OPERATOR = 0.90
+RELIABILITY_OPERATOR = 0.96
 
 #: The smallest value an outlier-proof likelihood may take; from engine-notes part 2 (1 to 2 %).
 OUTLIER_FLOOR = 0.02
@@ -56,7 +59,8 @@ OUTLIER_FLOOR = 0.02
 class Symptom:
     """A function seen (or reported) at a level in a state.
 
-    ``reliability`` is the chance that the report is right, 0.5..1.
+    ``reliability`` is the chance that the report is right, 0.5..1. ``unplugged`` names connectors held apart and
+    fuses pulled while it was watched.
     """
 
     KIND: ClassVar[str] = "symptom"
@@ -65,6 +69,7 @@ class Symptom:
     level: Level
     reliability: float = RELIABILITY_TECHNICIAN
     showing: Showing = "unknown"
+    unplugged: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,8 +77,9 @@ class Reading:
     """A meter or test-lamp reading between two points.
 
     ``quantity`` "volts" in V, "ohms" in ohm with the battery disconnected, "amps" in A through the
-    wire or fuse named by ``plus``; "lamp" is a test lamp between the points, value 0 dark, 1 dim, 2 lit.
-    ``minus`` empty means the battery's negative post. ``unplugged`` names connectors held apart and fuses pulled.
+    wire, fuse, load or battery named by ``plus`` (its size counts, since few people note which way a clamp
+    points; ``minus`` is empty); "lamp" is a test lamp between the points, value 0 dark, 1 dim, 2 lit. ``minus``
+    empty means the battery's negative post. ``unplugged`` names connectors held apart and fuses pulled.
     """
 
     KIND: ClassVar[str] = "reading"

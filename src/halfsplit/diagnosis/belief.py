@@ -7,35 +7,49 @@ in this model and runs in log space; observations within an epoch commute.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.special import logsumexp
 
-from halfsplit.diagnosis.evidence import SAID_SLEEPS, Epoch, Evidence
-from halfsplit.diagnosis.families import SECOND_FAULT, Family
-from halfsplit.diagnosis.pairs import BOTH, FIRST, NONE, SECOND, Pool, empty_pool, follow
+from halfsplit.diagnosis.evidence import NEW_LOOK, SAID_SLEEPS, Epoch, Evidence
+from halfsplit.diagnosis.pairs import Followed, Pairs, begin
 from halfsplit.diagnosis.space import Space
+from halfsplit.observations import Symptom
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
 NO_CHANCE = 1e-12
-#: A sleeping fault comes and goes in spells, so looking again soon is only this much of a new look; invented
-#: from spells of two or three checks.
-NEW_LOOK = 0.4
+#: Pairs named at most, and the odds below which none is.
+TWOS = 12
+LEAST_TWO = 0.01
+#: Symptoms at most for which it is worked out which of two faults accounts for them; keeps an update quick, no source.
+LEADS = 5
+
+
+@dataclass(frozen=True, slots=True)
+class Two:
+    """Two rows that stand for all pairs that show the same, and the odds that both are there now."""
+
+    one: int
+    other: int
+    odds: float
 
 
 @dataclass(frozen=True, eq=False)
 class Belief:
     """Odds after the evidence so far.
 
-    ``there`` ``[singles]`` is the chance that the hypothesis holds and its fault is still there now; ``gone``
-    ``[singles]`` that it held and is gone. ``nothing`` and ``other`` are the two others. ``pairs`` holds for each
-    pair of the pool the chance that both, the first, the second or none are left, ``[pairs, 4]``.
-    All of them together sum to one. ``log_evidence`` is the log probability of everything observed.
+    ``there`` ``[singles]`` is the chance that this fault, and no other, is there now, alone from the start or left
+    of two; ``gone`` ``[singles]`` that it was there and nothing is any more. ``nothing`` and ``other`` are the two
+    others, ``both`` the chance that two faults are there; all these sum to one.
+
+    ``member`` ``[singles]`` says who the two are (it sums to twice ``both``), ``cured`` ``[singles]`` who was cured
+    of two beside what ``there`` and ``gone`` hold of the other one. ``twos`` names the likeliest pairs.
+    ``leads`` says for some symptoms that are still there which of two accounts for it, ``[singles]`` each, summing
+    to ``both``. ``log_evidence`` is the log probability of everything observed.
     """
 
     space: Space
@@ -43,48 +57,59 @@ class Belief:
     gone: Floats
     nothing: float
     other: float
-    pool: Pool
-    pairs: Floats
+    both: float
+    member: Floats
+    cured: Floats
+    twos: tuple[Two, ...]
+    leads: tuple[Floats, ...]
     log_evidence: float
     log_prior: Floats
 
     @property
     def surprise(self) -> float:
-        """Chance that no hypothesis in the pool explains the evidence."""
+        """Chance that no hypothesis explains the evidence."""
         return self.other
 
     @property
     def mended(self) -> float:
         """Chance that nothing is wrong any more (or ever was)."""
-        return float(self.gone.sum() + self.nothing + self.pairs[:, NONE].sum())
+        return float(self.gone.sum() + self.nothing)
 
     def row_odds(self) -> Floats:
-        """Chance for each row to be there now, alone or in a pair, ``[rows]``; a pair counts for both members."""
-        odds = np.bincount(self.space.hyp_row, weights=self.there, minlength=self.space.rows)
-        if len(self.pool):
-            first = self.pairs[:, BOTH] + self.pairs[:, FIRST]
-            second = self.pairs[:, BOTH] + self.pairs[:, SECOND]
-            np.add.at(odds, self.pool.rows[:, 0], first)
-            np.add.at(odds, self.pool.rows[:, 1], second)
-        return odds.astype(np.float64)
+        """Chance for each row to be there now, alone or one of two, ``[rows]``; a pair counts for both members."""
+        weights = self.there + self.member
+        return np.bincount(self.space.hyp_row, weights=weights, minlength=self.space.rows).astype(np.float64)
 
     def group_odds(self) -> Floats:
-        """Chance for each repair group that it is needed now, ``[groups]``; pairs count for both their groups."""
+        """Chance for each repair group that it is needed now, ``[groups]``; a pair counts for both its groups."""
         space = self.space
-        odds = np.bincount(space.hyp_group, weights=self.there, minlength=len(space.groups)).astype(
-            np.float64
-        )
-        if len(self.pool):
-            groups = space.row_group[self.pool.rows]
-            np.add.at(odds, groups[:, 0], self.pairs[:, BOTH] + self.pairs[:, FIRST])
-            # Two faults of one group are one repair.
-            other = np.where(
-                groups[:, 0] == groups[:, 1],
-                self.pairs[:, SECOND],
-                self.pairs[:, BOTH] + self.pairs[:, SECOND],
-            )
-            np.add.at(odds, groups[:, 1], other)
-        return odds
+        weights = self.there + self.member
+        odds = np.bincount(space.hyp_group, weights=weights, minlength=len(space.groups)).astype(np.float64)
+        return np.minimum(odds, 1.0)
+
+    def one_trouble(self) -> Floats:
+        """Chance of each hypothesis to be behind one trouble, ``[singles]``: alone, or of two the one that leads there.
+
+        With two faults a person hunts one trouble at a time, the one whose place is best known; without a symptom
+        to tell them apart each of two counts half.
+        """
+        space = self.space
+        if not self.leads:
+            return self.there + 0.5 * self.member
+        spread = []
+        for lead in self.leads:
+            groups = np.bincount(space.hyp_group, weights=lead, minlength=len(space.groups))
+            share = groups[groups > 0.0] / max(float(groups.sum()), 1e-300)
+            spread.append(float(-(share * np.log(share)).sum()))
+        return self.there + self.leads[int(np.argmin(spread))]
+
+    def cause_odds(self) -> Floats:
+        """Chance for each repair group that it was or is a cause, mended or not, ``[groups]``."""
+        space = self.space
+        weights = self.gone + self.cured
+        was = np.bincount(space.hyp_group, weights=weights, minlength=len(space.groups))
+        result: Floats = np.minimum(self.group_odds() + was, 1.0)
+        return result
 
 
 def _epoch_terms(evidence: Evidence, epoch: Epoch) -> tuple[Floats, float, float]:
@@ -139,81 +164,96 @@ def _complaint_terms(evidence: Evidence) -> tuple[Floats, float, float]:
     return np.log(chance), float(np.log(steady)), float(np.log(0.5))
 
 
-def _follow_family(
-    evidence: Evidence, family: Family, log_prior: Floats, said: Floats
-) -> tuple[Floats, Floats]:
-    """Log weight of each partner being there now and being gone, ``[singles]`` each, the mended row cured."""
+def believe(evidence: Evidence, log_prior: Floats, pairs: Pairs | None = None) -> Belief:
+    """The odds given a log prior over ``[singles + 2]``, and with ``pairs`` those of two faults at once."""
     space = evidence.space
-    hypotheses = slice(2 * family.row, 2 * family.row + 2)
-    own = float(np.logaddexp.reduce(log_prior[hypotheses]))
-    present = log_prior[: space.singles] + np.log(SECOND_FAULT) + own + said
-    same = space.row_fault[space.hyp_row] == space.row_fault[family.row]
-    present[same] = -np.inf
-    healed = np.full(space.singles, -np.inf)
-    rows, fault = space.hyp_row, space.row_fault[space.hyp_row]
-    for number, epoch in enumerate(evidence.epochs):
-        if number <= family.ended:
-            steady, sleeping = family.before(evidence, number)
-            looks, absent, _ = evidence.look_chances(epoch)
-            moved, moved_absent, _ = evidence.move_chances(epoch, sleeps=False)
-            mended = space.row_fault[family.row]
-            shared = looks[mended] + moved[mended] - absent - moved_absent
-            present = present + np.where(space.hyp_sleeps, sleeping[rows], steady[rows])
-            present = present + looks[fault] + moved[fault] + shared
-        else:
-            there, clean, _ = _epoch_terms(evidence, epoch)
-            present = present + there
-            healed = healed + clean
-        if epoch.ended_by is not None:
-            chance = np.clip(evidence.cures(number)[fault], 0.0, 1.0 - NO_CHANCE)
-            if number >= family.ended:
-                with np.errstate(divide="ignore"):
-                    healed = np.logaddexp(healed, present + np.log(chance))
-            present = present + np.log1p(-chance)
-    return present, healed
-
-
-def believe(
-    evidence: Evidence, log_prior: Floats, pool: Pool | None = None, families: Sequence[Family] = ()
-) -> Belief:
-    """The odds given a log prior over ``[singles + 2]``, the pairs in the pool and the families of mended rows.
-
-    What is left of a family is one partner, so families count among the single faults.
-    """
-    space = evidence.space
-    pool = empty_pool() if pool is None else pool
     said, said_steady, said_other = _complaint_terms(evidence)
-    present = log_prior[: space.singles] + said
-    healed = np.full(space.singles, -np.inf)
+    none = np.full(space.singles, -np.inf)
+    # Line 0 is one fault; the others are what is left of two after each piece of work.
+    present, healed = [log_prior[: space.singles] + said], [none]
     nothing = float(log_prior[space.nothing]) + said_steady
     other = float(log_prior[space.other]) + said_other
     fault = space.row_fault[space.hyp_row]
+    two = begin(pairs, _said_of_two(evidence)) if pairs is not None and len(pairs) else None
     for number, epoch in enumerate(evidence.epochs):
         there, clean, flat = _epoch_terms(evidence, epoch)
-        present = present + there
-        healed = healed + clean
+        present = [one + there for one in present]
+        healed = [one + clean for one in healed]
         nothing += clean
         other += flat
+        if two is not None:
+            two.none = two.none + clean
+            two.observe(epoch)
         if epoch.ended_by is not None:
-            chance = np.clip(evidence.cures(number)[fault], 0.0, 1.0 - NO_CHANCE)
+            chance = np.clip(evidence.cures(number), 0.0, 1.0 - NO_CHANCE)
             with np.errstate(divide="ignore"):
-                moved = present + np.log(chance)
-            healed = np.logaddexp(healed, moved)
-            present = present + np.log1p(-chance)
-    for family in families:
-        partner, partner_gone = _follow_family(evidence, family, log_prior, said)
-        present = np.logaddexp(present, partner)
-        healed = np.logaddexp(healed, partner_gone)
-    pairs = follow(evidence, pool, said_steady)
-    total = float(logsumexp(np.concatenate([present, healed, [nothing, other], pairs.ravel()])))
+                gone = np.log(chance[fault])
+            healed = [np.logaddexp(old, one + gone) for old, one in zip(healed, present, strict=True)]
+            present = [one + np.log1p(-chance[fault]) for one in present]
+            if two is not None:
+                two.work(chance)
+                present += two.left[len(present) - 1 :]
+                healed += [none] * (len(present) - len(healed))
+    both, member = (-np.inf, none) if two is None else two.both()
+    if two is not None:
+        healed.append(two.none)
+    total = float(logsumexp(np.concatenate([*present, *healed, [nothing, other, both]])))
+    odds = [np.exp(one - total) for one in present]
+    mended = [np.exp(one - total) for one in healed]
+    cured = np.zeros(space.singles)
+    if two is not None:
+        # Of two that the same work cured each has half in ``gone`` and the other half here.
+        cured += mended[-1]
+        for at in range(len(two.left)):
+            cured += np.exp(two.cured(at, np.logaddexp(present[at + 1], healed[at + 1])) - total)
     return Belief(
         space=space,
-        there=np.exp(present - total),
-        gone=np.exp(healed - total),
+        there=np.sum(odds, axis=0),
+        gone=np.sum(mended, axis=0),
         nothing=float(np.exp(nothing - total)),
         other=float(np.exp(other - total)),
-        pool=pool,
-        pairs=np.exp(pairs - total),
+        both=float(np.exp(both - total)),
+        member=np.exp(member - total),
+        cured=cured,
+        twos=() if two is None else _twos(two, total),
+        leads=() if two is None else _leads(evidence, two, total),
         log_evidence=total,
         log_prior=log_prior,
     )
+
+
+def _twos(two: Followed, total: float) -> tuple[Two, ...]:
+    found = ((one, other, float(np.exp(weight - total))) for one, other, weight in two.likeliest(TWOS))
+    return tuple(Two(one, other, odds) for one, other, odds in found if odds >= LEAST_TWO)
+
+
+def _leads(evidence: Evidence, two: Followed, total: float) -> tuple[Floats, ...]:
+    leads = [np.exp(two.leading(one) - total) for one in open_symptoms(evidence)[:LEADS]]
+    return tuple(lead for lead in leads if lead.sum() > 0.0)
+
+
+def open_symptoms(evidence: Evidence) -> tuple[Symptom, ...]:
+    """Functions that are not as they should be: those seen so since the last work, and complaints not looked at since.
+
+    Complaints first, then by name.
+    """
+    seen = [one for one in evidence.epochs[-1].electrical if isinstance(one, Symptom)]
+    looked_at = {(one.function, one.state) for one in seen}
+    told = evidence.complaint.symptoms
+    complained = {(one.function, one.state) for one in told}
+    left = [*seen, *(one for one in told if (one.function, one.state) not in looked_at)]
+    functions = evidence.space.machine.functions
+    bad = {
+        (one.function, one.state): one
+        for one in sorted(left, key=lambda one: (one.function, one.state, one.level))
+        if one.level != functions[one.function].expected.get(one.state, one.level)
+    }
+    return tuple(sorted(bad.values(), key=lambda one: ((one.function, one.state) not in complained, one.function)))
+
+
+def _said_of_two(evidence: Evidence) -> Floats:
+    """What the complaint's "comes and goes" says of two faults, steady (0) or sleeping (1), ``[2, 2]``."""
+    chance = np.full((2, 2), SAID_SLEEPS[0])
+    chance[0, 0] = SAID_SLEEPS[1]
+    result: Floats = np.log(chance if evidence.complaint.comes_and_goes else 1.0 - chance)
+    return result

@@ -1,3 +1,4 @@
+# Over 500 lines: every kind of observation is weighed here, by the same rules and with one cache.
 """Everything observed so far, turned into likelihoods and kept by epoch.
 
 An epoch is the time between two pieces of work. Within an epoch a fault is there or gone; at its end the work
@@ -7,13 +8,13 @@ may have cured it. Observations of one epoch commute: only sums and counts of th
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from halfsplit.diagnosis import likelihood, readings
+from halfsplit.diagnosis import clamps, instruments, lamps, likelihood, readings
 from halfsplit.diagnosis.ohms import OhmsTables
 from halfsplit.diagnosis.space import Space
 from halfsplit.errors import UserError
@@ -40,7 +41,7 @@ CODES: dict[str, str] = {
     "evidence-function": "The machine file has no function of that name.",
     "evidence-code": "The controller raises no trouble code of that name.",
     "evidence-point": "The machine has no point of that name for a probe.",
-    "reading-kind": "Readings of this quantity cannot be weighed; volts and ohms can.",
+    "reading-kind": "A lamp or clamp reading with a connector apart cannot be weighed; volts and functions can.",
 }
 
 #: A look at a sound place finds something all the same this often; from memory (slight marks, old dirt).
@@ -49,10 +50,19 @@ FALSE_FIND = 0.05
 FALSE_MOVE = 0.03
 #: Chance that a complaint says "comes and goes" for a fault that does, and for one that does not; from memory.
 SAID_SLEEPS = (0.80, 0.08)
+#: A sleeping fault comes and goes in spells, so looking again soon is only this much of a new look; invented
+#: from spells of two or three checks.
+NEW_LOOK = 0.4
 #: Share of its success that a repair keeps when it is done a second time; from memory.
 AGAIN = 0.5
 #: Chance of a find, a reaction or a code under "something else".
 ELSE_FIND = 0.10
+#: With a connector apart the circuit is another one and every row is solved anew. Those rows are solved that all else
+#: seen so far leaves within this of the best (natural logarithm: a millionth), at least and at most so many, so that
+#: the next check stays quick; the others are taken as healthy.
+APART_WITHIN = 14.0
+APART_LEAST = 500
+APART_MOST = 1000
 
 
 @dataclass(frozen=True, eq=False)
@@ -67,16 +77,22 @@ class Weighed:
 Electrical = Symptom | Reading | CodeSeen
 
 
+def _is_ohms(observed: Electrical) -> bool:
+    return isinstance(observed, Reading) and observed.quantity == "ohms"
+
+
 @dataclass
 class Epoch:
     """Observations between two pieces of work, and the work that ended it.
 
-    ``electrical`` holds symptoms and codes as they came; ``repeats`` the values of each reading, by the reading
-    with its value left out: a machine's tolerances do not change between two readings of one point, so they
-    count once, with their mean.
+    ``electrical`` holds symptoms and codes as they came; ``apart`` symptoms with something unplugged, which say
+    nothing of how the machine works now; ``repeats`` the values of each reading, by the reading with its value
+    left out: a machine's tolerances do not change between two readings of one point, so they count once, with
+    their mean (a lamp with what was seen most often).
     """
 
     electrical: list[Symptom | CodeSeen] = field(default_factory=list)
+    apart: list[Symptom] = field(default_factory=list)
     repeats: dict[Reading, list[float]] = field(default_factory=dict)
     looks: Counter[tuple[str, str, bool]] = field(default_factory=Counter)
     moves: Counter[tuple[str, bool]] = field(default_factory=Counter)
@@ -84,19 +100,31 @@ class Epoch:
 
     def readings(self) -> list[Reading]:
         """Every point read, once, with the mean of its values."""
-        return [replace(key, value=sum(values) / len(values)) for key, values in self.repeats.items()]
+        return [replace(key, value=_together(key, values)) for key, values in self.repeats.items()]
 
     def volts(self) -> tuple[Reading, ...]:
-        """The voltage readings, which are weighed together."""
-        return tuple(one for one in self.readings() if one.quantity == "volts")
+        """The voltage readings with everything plugged, which are weighed together."""
+        return tuple(one for one in self.readings() if _in_block(one))
 
     def observed(self) -> list[Electrical]:
-        """What is weighed one by one: symptoms, codes and resistances."""
-        return [*self.electrical, *(one for one in self.readings() if one.quantity != "volts")]
+        """What is weighed one by one: symptoms, codes and all other readings."""
+        return [*self.electrical, *self.apart, *(one for one in self.readings() if not _in_block(one))]
 
     def everything(self) -> list[Electrical]:
         """All electrical observations."""
-        return [*self.electrical, *self.readings()]
+        return [*self.electrical, *self.apart, *self.readings()]
+
+
+def _in_block(one: Reading) -> bool:
+    return one.quantity == "volts" and not one.unplugged
+
+
+def _together(key: Reading, values: Sequence[float]) -> float:
+    """One value for readings of one point: the mean; of a lamp what was seen most often, the darker when equal."""
+    if key.quantity == "lamp":
+        counts = Counter(values)
+        return min(counts, key=lambda value: (-counts[value], value))
+    return sum(values) / len(values)
 
 
 class Evidence:
@@ -113,18 +141,24 @@ class Evidence:
         self.signatures = signatures
         self.complaint = complaint
         self.ohms = OhmsTables(signatures)
+        self.lamps = lamps.LampTables(signatures)
+        self.clamps = clamps.ClampTables(signatures)
         self.epochs: list[Epoch] = [Epoch()]
         self.unreachable: set[str] = set()
         self._cache: dict[Observation, Weighed] = {}
         self._asleep: Ints | None = None
+        self._blowing: dict[str, dict[int, float]] = {}
         self._cures: dict[tuple[str, str], Floats] = {}
         self._blocks: dict[tuple[tuple[Reading, ...], bool], tuple[Floats, Floats, float]] = {}
         self._joint: dict[tuple[Reading, ...], readings.Block] = {}
+        self._levels: dict[tuple[str, str], Floats] = {}
+        self._carried: dict[str, Ints] = {}
         for symptom in complaint.symptoms:
             self.add(symptom)
         if carry is not None:
             first = self.epochs[0]
             first.electrical.extend(carry.electrical)
+            first.apart.extend(carry.apart)
             first.repeats.update({key: list(values) for key, values in carry.repeats.items()})
             first.looks.update(carry.looks)
             first.moves.update(carry.moves)
@@ -137,7 +171,10 @@ class Evidence:
             epoch.repeats.setdefault(replace(observation, value=0.0), []).append(observation.value)
         elif isinstance(observation, Symptom | CodeSeen):
             self.weigh(observation)
-            epoch.electrical.append(observation)
+            if isinstance(observation, Symptom) and observation.unplugged:
+                epoch.apart.append(observation)
+            else:
+                epoch.electrical.append(observation)
         elif isinstance(observation, Look):
             epoch.looks[(observation.look, observation.place, observation.found)] += 1
         elif isinstance(observation, Move):
@@ -151,15 +188,43 @@ class Evidence:
     def weigh(self, observation: Symptom | Reading | CodeSeen) -> Weighed:
         """The likelihood of an electrical observation for every row, and healthy last."""
         if observation not in self._cache:
-            self._cache[observation] = Weighed(
-                self.weigh_lines(observation, None), self._flat(observation), observation.showing
-            )
+            likely = self.weigh_lines(observation, None)
+            if not _is_ohms(observation) and not getattr(observation, "unplugged", ()):
+                likely = likely[self.carried(observation.state)]
+            self._cache[observation] = Weighed(likely, self._flat(observation), observation.showing)
         return self._cache[observation]
+
+    def carried(self, state: str) -> Ints:
+        """The line that tells what each row looks like in a state, ``[rows + 1]``.
+
+        A fuse that a row blows in a state of the complaint stays open in the others: there the row looks like that
+        fuse blown. Not for resistances, which are read with the fuse pulled.
+        """
+        if state not in self._carried:
+            table = self.signatures.state(state)
+            blown = self._blown_by()
+            line = np.arange(self.space.rows + 1)
+            rows = np.flatnonzero(blown < self.space.rows)
+            here = table.lines.blown[rows].any(axis=1)
+            line[rows[~here]] = blown[rows[~here]]
+            self._carried[state] = line
+        return self._carried[state]
+
+    def predicted(self, chosen: Sequence[Reading]) -> tuple[Floats, Floats]:
+        """Predictions and severity directions of voltage readings for every row and the sound machine, see there."""
+        value, along = readings.predicted(self.signatures, self.space, chosen)
+        for at, reading in enumerate(chosen):
+            line = self.carried(reading.state)
+            value[:, at], along[:, at] = value[line, at], along[line, at]
+        return value, along
 
     def weigh_lines(self, observation: Symptom | Reading | CodeSeen, lines: Lines | None) -> Floats:
         """Likelihood for given lines of the observation's state; None means the catalogue's rows."""
         self._known(observation)
         table = self.signatures.state(observation.state)
+        if isinstance(observation, Symptom | Reading) and observation.unplugged and not _is_ohms(observation):
+            solved = self._that_matter(observation) if lines is None else np.zeros(0, dtype=np.int64)
+            return instruments.apart(self.signatures, self.space, observation, lines, solved)
         own = table.lines if lines is None else lines
         if isinstance(observation, Symptom):
             healthy = likelihood.symptom_levels(table, table.lines, observation.function)[-1]
@@ -171,10 +236,14 @@ class Evidence:
             return likelihood.code(
                 observation, likelihood.code_chances(active, self.space if lines is None else None)
             )
+        if observation.quantity == "amps":
+            return instruments.amps(self.clamps, self.space, observation, lines)
+        minus = observation.minus or self._reference(observation.state)
+        if observation.quantity == "lamp":
+            return instruments.lamp(self.lamps, self.space, replace(observation, minus=minus), lines)
         span = likelihood.reading_span(table, observation)
         if observation.quantity == "ohms":
             return self.ohms.weigh(observation, self.space, lines is None, span, len(own.chatters))
-        minus = observation.minus or self._reference(observation.state)
         value = likelihood.volts_of(table, own, observation.plus, minus)
         if lines is None:
             sigma = likelihood.reading_sigma(table, self.space, value, observation.plus, minus)
@@ -184,6 +253,30 @@ class Evidence:
             spread = table.spread_v(observation.plus, minus)
             sigma = np.sqrt(fixed**2 + spread**2 + (0.15 * change) ** 2)
         return likelihood.gaussian(observation.value, value, sigma, span)
+
+    def _that_matter(self, but: Symptom | Reading) -> Ints:
+        """Rows that all else seen so far leaves worth solving anew, see APART_WITHIN; ``[n]`` in order."""
+        score = np.zeros(self.space.rows)
+        for epoch in self.epochs:
+            steady, sleeping, _ = self.block_terms(epoch)
+            score += np.maximum(np.maximum(steady[:-1], steady[-1]), sleeping)
+            for seen in epoch.observed():
+                if seen != but and seen in self._cache:
+                    log = np.log(self._cache[seen].per_row)
+                    score += np.maximum(log[:-1], log[-1])
+        order = np.argsort(-score, kind="stable")
+        close = int((score >= score.max() - APART_WITHIN).sum())
+        fuses = self.asleep_lines(self.epochs[-1])
+        return np.union1d(order[: np.clip(close, APART_LEAST, APART_MOST)], fuses[fuses < self.space.rows])
+
+    def levels(self, function: str, state: str) -> Floats:
+        """Chances of off, weak and on of a function for every row and the healthy machine, ``[rows + 1, 3]``."""
+        key = (function, state)
+        if key not in self._levels:
+            table = self.signatures.state(state)
+            chances = likelihood.symptom_levels(table, table.lines, function, self.space)
+            self._levels[key] = chances[self.carried(state)]
+        return self._levels[key]
 
     def block_terms(self, epoch: Epoch) -> tuple[Floats, Floats, float]:
         """Log likelihood of an epoch's voltage readings.
@@ -200,7 +293,7 @@ class Evidence:
         key = (chosen, epoch is self.epochs[0])
         if key not in self._blocks:
             one = self.block(chosen)
-            value, along = readings.predicted(self.signatures, self.space, chosen)
+            value, along = self.predicted(chosen)
             steady = one.log_likelihood(value, along)
             known = [at for at, reading in enumerate(chosen) if reading.showing != "unknown"]
             sleeping = np.zeros(rows)
@@ -236,23 +329,49 @@ class Evidence:
         if observation.state not in machine.states:
             raise UserError("evidence-state", f"this machine has no state {observation.state!r}")
         table = self.signatures.state(observation.state)
-        if isinstance(observation, Symptom) and observation.function not in machine.functions:
-            raise UserError("evidence-function", f"this machine has no function {observation.function!r}")
+        if isinstance(observation, Symptom):
+            if observation.function not in machine.functions:
+                raise UserError("evidence-function", f"this machine has no function {observation.function!r}")
+            self._known_apart(observation.unplugged)
         if (
             isinstance(observation, CodeSeen)
             and (observation.controller, observation.code) not in table.codes
         ):
             raise UserError("evidence-code", f"{observation.controller} has no code {observation.code!r}")
         if isinstance(observation, Reading):
-            if observation.quantity not in ("volts", "ohms"):
-                raise UserError("reading-kind", f"a reading of {observation.quantity} cannot be weighed yet")
+            self._known_apart(observation.unplugged)
+            if observation.quantity in ("lamp", "amps") and observation.unplugged:
+                raise UserError(
+                    "reading-kind",
+                    f"a reading of {observation.quantity} with {' and '.join(observation.unplugged)} out "
+                    "cannot be weighed",
+                    "Read volts there, or watch a function.",
+                )
+            if observation.quantity == "amps":
+                if clamps.branch_of(machine, observation.plus) is None:
+                    raise UserError(
+                        "evidence-point",
+                        f"this machine has no wire, fuse, load or battery {observation.plus!r} to clamp around",
+                    )
+                return
             for point in (observation.plus, observation.minus):
                 if point and point not in table.nodes:
                     raise UserError("evidence-point", f"this machine has no point {point!r}")
 
+    def _known_apart(self, unplugged: Sequence[str]) -> None:
+        machine = self.space.machine
+        for name in unplugged:
+            fuse = name in machine.parts and machine.parts[name].kind in ("fuse", "breaker")
+            if name not in machine.connectors and not fuse:
+                raise UserError("evidence-point", f"this machine has no connector or fuse {name!r}")
+
     def _flat(self, observation: Symptom | Reading | CodeSeen) -> float:
         if isinstance(observation, Symptom):
             return 1.0 / 3.0
+        if isinstance(observation, Reading) and observation.quantity == "lamp":
+            return 1.0 / 3.0
+        if isinstance(observation, Reading) and observation.quantity == "amps":
+            return 1.0 / self.clamps.currents(observation.state).of(observation.plus).span_a
         if isinstance(observation, CodeSeen):
             return ELSE_FIND if observation.active else 1.0 - ELSE_FIND
         return 1.0 / likelihood.reading_span(self.signatures.state(observation.state), observation)
@@ -281,7 +400,12 @@ class Evidence:
         rows = self.space.rows
         if epoch is not self.epochs[0]:
             return np.full(rows, rows)
+        return self._blown_by()
+
+    def _blown_by(self) -> Ints:
+        """The row of the fuse alone that each row blows in a state of the complaint, ``[rows]``; healthy for none."""
         if self._asleep is None:
+            rows = self.space.rows
             fuse_row = {
                 self.space.faults[fault].place: row
                 for row, fault in enumerate(self.space.row_fault.tolist())
@@ -310,14 +434,50 @@ class Evidence:
             flat += found * np.log(ELSE_FIND) + missed * np.log(1.0 - ELSE_FIND)
             there += clean
             for number in self.faults_seen_at(kind, place):
-                sees, hidden = faults[number].mode.looks[kind], faults[number].mode.hidden
+                sees, hidden = self.sight(kind, place, number)
                 seen = (1.0 - hidden) * sees**found * (1.0 - sees) ** missed
                 there[number] += np.log(seen + hidden * np.exp(clean)) - clean
         return there, absent, flat
 
     def faults_seen_at(self, kind: str, place: str) -> Sequence[int]:
-        """Which faults a look of ``kind`` at ``place`` could see."""
-        return self._at.get((kind, place), ())
+        """Which faults a look of ``kind`` at ``place`` could see; by eye at a fuse also those that blew it."""
+        own = self._at.get((kind, place), ())
+        return (*own, *(one for one in self._blew(place) if one not in own)) if kind == "by-eye" else own
+
+    def sight(self, kind: str, place: str, number: int) -> tuple[float, float]:
+        """How often such a look sees a fault that can be seen, and the chance that it cannot be.
+
+        A fault that blew the fuse looked at shows by the blown fuse, as one that is blown of itself does; the
+        severities of it that blow no fuse stay unseen there.
+        """
+        mode = self.space.faults[number].mode
+        if number in self._at.get((kind, place), ()):
+            return mode.looks[kind], mode.hidden
+        blown = next(one.mode for one in self.space.faults if one.place == place and one.mode.id == "fuse-open")
+        return blown.looks[kind], 1.0 - self._blew(place)[number] * (1.0 - blown.hidden)
+
+    def _blew(self, place: str) -> Mapping[int, float]:
+        """Faults elsewhere that blow the fuse ``place`` in a state of the complaint.
+
+        With each the share of its severities that do, by weight.
+        """
+        part = self.space.machine.parts.get(place)
+        if part is None or part.kind != "fuse":
+            return {}
+        if place not in self._blowing:
+            rows = np.zeros(self.space.rows, dtype=np.bool_)
+            for state in dict.fromkeys(symptom.state for symptom in self.complaint.symptoms):
+                table = self.signatures.state(state)
+                if place in table.fuses:
+                    rows |= table.lines.blown[:-1, table.fuses.index(place)]
+            shares: dict[int, float] = {}
+            for row in np.flatnonzero(rows).tolist():
+                number, grade = int(self.space.row_fault[row]), int(self.space.row_grade[row])
+                severities = self.space.faults[number].severities
+                whole = sum(severity.weight for severity in severities)
+                shares[number] = shares.get(number, 0.0) + severities[grade].weight / whole
+            self._blowing[place] = shares
+        return self._blowing[place]
 
     @property
     def _at(self) -> dict[tuple[str, str], tuple[int, ...]]:

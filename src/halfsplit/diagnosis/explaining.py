@@ -1,3 +1,4 @@
+# Over 500 lines: each kind of check and repair has its words here, so that cautions come before steps in all of them.
 """A check or a repair in plain words: cautions first, then steps, minutes, and what each result would mean.
 
 Nothing here tells anyone to pierce insulation, to defeat a guard or to work under an unsupported load. The
@@ -12,12 +13,13 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from halfsplit.diagnosis.checks import Check, chassis_node
+from halfsplit.diagnosis.checks import Check, chassis_node, check_zones, round_functions
 from halfsplit.diagnosis.hunt import Hunt
 from halfsplit.diagnosis.naming import (
     check_title,
     function_name,
     group_words,
+    level_word,
     named,
     place_words,
     point_words,
@@ -51,6 +53,12 @@ OHMS = "Ohms only with the battery disconnected: ground side off first and on la
 MAY_MOVE = "The machine may move or start when this is operated: everybody clear, wheels chocked."
 BATTERY_ORDER = "Battery: eye protection, no rings, no flame; ground side off first and on last."
 SAME_RATING = "Fit a fuse of the same rating only, never a bigger one or a link, and find out why it blew."
+
+LAMP_PLACES = (
+    "A test lamp goes on battery, fuse, switch and load terminals only: never on module pins, sensor lines, a bus, or "
+    "anything of inflators or belt tensioners."
+)
+CLAMP_CLEAR = "Keep hands, sleeves and leads clear of moving parts; let the clamp hang where it holds by itself."
 
 STILL = "Engine stopped, key out, main switch off."
 
@@ -133,7 +141,7 @@ def explain_check(hunt: Hunt, check: Check) -> CheckWords:
         check=check,
         title=check_title(machine, check),
         cautions=_check_cautions(machine, check, openings),
-        steps=tuple(_check_steps(machine, check, openings, hunt.situation.state)),
+        steps=tuple(_check_steps(machine, check, openings, hunt.situation.state, _complained_states(hunt))),
         openings=openings,
         minutes=minutes,
         outcomes=outcomes(hunt, check),
@@ -147,9 +155,10 @@ def explain_repair(hunt: Hunt, group: RepairGroup) -> RepairWords:
     openings = _openings(machine, steps, hunt.situation.open_steps)
     number = next(at for at, one in enumerate(space.groups) if one.id == group.id)
     correction = corrections()[group.correction]
-    states = list(dict.fromkeys(symptom.state for symptom in hunt.complaint.symptoms))
+    states = _complained_states(hunt)
     setting = sum(machine.states[state].minutes for state in states)
     cautions = [
+        *_keep_out_words(machine, (group.zone,), steps),
         *_place_cautions(machine, group.zone, openings),
         OF_CORRECTION.get(correction.caution, POWER_OFF),
         *(text for state in states for text in _state_cautions(machine, machine.states[state])),
@@ -157,12 +166,14 @@ def explain_repair(hunt: Hunt, group: RepairGroup) -> RepairWords:
     ]
     looks = _look_for(hunt, number)
     words = [
+        *_ending_dangers(machine, (group.zone,), steps, hunt.situation.state),
         STILL,
         *_opening_words(openings),
         f"Go to {place_words(machine, group.place)}, {_zone_words(machine, group.zone)}.",
         *((f"Look for: {looks[0]}.",) if looks else ()),
         f"{correction.text[0].upper()}{correction.text[1:]}.",
-        f"Put it back, then operate {_complained(hunt)} as when it failed. Say mended or not mended.",
+        "Put it back, everybody out and clear.",
+        f"Operate {_complained(hunt)} as when it failed. Say mended or not mended.",
     ]
     minutes = Minutes(
         group.minutes,
@@ -185,6 +196,41 @@ def explain_repair(hunt: Hunt, group: RepairGroup) -> RepairWords:
         success=group.success,
         look_for=looks,
     )
+
+
+def _complained_states(hunt: Hunt) -> list[str]:
+    return list(dict.fromkeys(symptom.state for symptom in hunt.complaint.symptoms))
+
+
+def _keep_out_words(machine: Machine, zones: Sequence[str], steps: Sequence[str]) -> list[str]:
+    """The first caution where the machine file keeps people out of a place."""
+    marks = machine.kept_out_by(zones, steps)
+    if not marks:
+        return []
+    names = " and ".join(_zone_words(machine, zone) for zone in zones if zone)
+    return [f"Keep out of {names} while any of this is so: {', '.join(marks)}."]
+
+
+def _round_keep_out(machine: Machine, state: str) -> list[str]:
+    """Where nobody goes on a walk round in a state: every zone that its dangers bar."""
+    dangers = [
+        one for one in machine.states[state].dangers if any(one in zone.keep_out for zone in machine.zones.values())
+    ]
+    barred = [
+        _zone_words(machine, zone.id) for zone in machine.zones.values() if any(one in zone.keep_out for one in dangers)
+    ]
+    if not barred:
+        return []
+    return [f"Look from where you stand clear, and keep out of {'; '.join(barred)} ({', '.join(dangers)})."]
+
+
+def _ending_dangers(
+    machine: Machine, zones: Sequence[str], steps: Sequence[str], current: str
+) -> list[str]:
+    """The first steps: what ends each danger in which the machine stands now; each there is when nobody knows."""
+    there = machine.states[current].dangers if current in machine.states else None
+    marks = machine.kept_out_by(zones, steps)
+    return list(dict.fromkeys(machine.ends(one) for one in marks if there is None or one in there))
 
 
 def _complained(hunt: Hunt) -> str:
@@ -248,17 +294,24 @@ def _state_cautions(machine: Machine, state: State) -> list[str]:
 
 
 def _check_cautions(machine: Machine, check: Check, openings: Sequence[Opening]) -> tuple[str, ...]:
-    found: list[str] = []
+    found: list[str] = _keep_out_words(machine, check_zones(machine, check), check.steps)
+    if check.kind == "round":
+        found.extend(_round_keep_out(machine, check.state))
     if check.kind != "ohms" and check.state:
         found.extend(_state_cautions(machine, machine.states[check.state]))
     found.extend(_place_cautions(machine, check.zone, openings))
-    if check.kind in ("volts", "drop", "ohms") and check.place in machine.connectors:
+    if check.kind in ("volts", "drop", "lamp", "ohms") and check.place in machine.connectors:
         found.append(NO_PIERCING)
+    if check.kind == "lamp":
+        found.append(LAMP_PLACES)
+    if check.kind == "amps":
+        found.append(CLAMP_CLEAR)
     if check.kind == "ohms":
         found.append(OHMS)
     if check.look == "thorough" or check.unplugged:
         found.append(POWER_OFF)
-    if check.kind == "operate" and not found and _moves(machine, check.function):
+    operated = round_functions(machine, check.state) if check.kind == "round" else (check.function,)
+    if check.kind in ("operate", "watch", "round") and not found and any(_moves(machine, one) for one in operated):
         found.append(MAY_MOVE)
     found.append(MANUAL)
     return _once(found)
@@ -308,9 +361,14 @@ def _probe(machine: Machine, node: str) -> str:
     return f"back-probe {words}" if owner in machine.connectors else f"touch {words}"
 
 
-def _check_steps(machine: Machine, check: Check, openings: Sequence[Opening], current: str) -> list[str]:
-    """Steps in the safe order: still machine, way in, leads on, then power, then the reading."""
-    steps: list[str] = []
+def _check_steps(
+    machine: Machine, check: Check, openings: Sequence[Opening], current: str, complained: Sequence[str] = ()
+) -> list[str]:
+    """Steps in the safe order: still machine, way in, leads on, then power, then the reading.
+
+    ``complained`` are the states of the complaint, in which something moved by hand is watched.
+    """
+    steps: list[str] = _ending_dangers(machine, check_zones(machine, check), check.steps, current)
     if check.kind == "ohms":
         steps.append("Key out, main switch off, battery disconnected, ground side first.")
     elif check.look == "thorough":
@@ -323,8 +381,20 @@ def _check_steps(machine: Machine, check: Check, openings: Sequence[Opening], cu
     steps.extend(_preparing(machine, check))
     if check.kind not in ("ohms", "look") and check.state:
         steps.append(_set_words(machine, check.state, current))
+    if check.kind == "move" and all(_barred(machine, check, state) for state in complained or [""]):
+        steps.extend([
+            f"Move {named(machine, check.place)} by hand, then its wires, one at a time, the machine at rest.",
+            "Come out and stand clear, then operate what was complained about: say whether it changed.",
+        ])  # fmt: skip
+        return steps
     steps.extend(_doing(machine, check))
     return steps
+
+
+def _barred(machine: Machine, check: Check, state: str) -> bool:
+    """Whether nobody may be at the place of ``check`` in ``state``."""
+    marks = machine.kept_out_by(check_zones(machine, check), check.steps)
+    return state in machine.states and any(one in marks for one in machine.states[state].dangers)
 
 
 def _preparing(machine: Machine, check: Check) -> list[str]:
@@ -342,6 +412,19 @@ def _preparing(machine: Machine, check: Check) -> list[str]:
                 f"Meter on DC volts. Red lead: {_probe(machine, check.plus)}.",
                 f"Black lead: {_probe(machine, check.minus)}. Lead both clear of moving parts.",
             ]
+        case "lamp":
+            return [
+                f"Test lamp for {machine.system_v:g} V, tried on the battery first.",
+                f"Clip: {_clip(machine, check.minus)}, away from the point under test.",
+                f"Tip: {_probe(machine, check.plus)}. Lead both clear of moving parts.",
+            ]
+        case "amps":
+            return [
+                "Clamp meter on DC amps, set to zero beside the wire before it goes around.",
+                f"Clamp: {_clamp(machine, check)}, that one wire alone. Lead it clear of moving parts.",
+            ]
+        case "watch":
+            return [STILL, *(_taken_out(machine, one) for one in check.unplugged)]
         case "ohms":
             return [
                 *(_taken_out(machine, one) for one in check.unplugged),
@@ -350,6 +433,20 @@ def _preparing(machine: Machine, check: Check) -> list[str]:
             ]
         case _:
             return []
+
+
+def _clip(machine: Machine, node: str) -> str:
+    return "bright bare metal of the frame" if node == chassis_node(machine) else point_words(machine, node)
+
+
+def _clamp(machine: Machine, check: Check) -> str:
+    """How a clamp gets around a thing: a fuse has it around the wire behind it."""
+    words = place_words(machine, check.plus)
+    if check.plus in machine.wires:
+        return f"around {words} at {named(machine, check.place)}"
+    if machine.parts[check.plus].kind in ("fuse", "breaker"):
+        return f"around the wire that leaves {words}, the fuse in its place"
+    return f"around one lead of {words}"
 
 
 def _taken_out(machine: Machine, thing: str) -> str:
@@ -364,6 +461,8 @@ def _doing(machine: Machine, check: Check) -> list[str]:
             words = machine.functions[check.function].words
             name = function_name(machine, check.function)
             return [f"Watch: {name}. Say {words[0]}, {words[1]} or {words[2]}."]
+        case "round":
+            return _walking(machine, check.state)
         case "code":
             return [
                 f"Read the active codes of {named(machine, check.controller)}: is {check.code} among them?"
@@ -372,6 +471,19 @@ def _doing(machine: Machine, check: Check) -> list[str]:
             return ["Read with the plug mated and the load on; say whether the fault is showing meanwhile."]
         case "drop":
             return ["Read the loss with the load on; say whether the fault is showing meanwhile."]
+        case "lamp":
+            return ["Say lit, dim or dark; say whether the fault is showing meanwhile."]
+        case "amps":
+            return [
+                "Read with the load on, whichever way the clamp points; say whether the fault is showing meanwhile."
+            ]
+        case "watch":
+            words = machine.functions[check.function].words
+            name = function_name(machine, check.function)
+            return [
+                f"Watch: {name}. Say {words[0]}, {words[1]} or {words[2]}.",
+                f"{STILL} Plug {' and '.join(check.unplugged)} together again, latch home.",
+            ]
         case "ohms":
             return ["Read, and note the value or OL."]
         case "move":
@@ -382,6 +494,21 @@ def _doing(machine: Machine, check: Check) -> list[str]:
             ]
         case _:
             return _looking(machine, check)
+
+
+def _walking(machine: Machine, state: str) -> list[str]:
+    """The functions to look at, together by what is expected of them, those that should work first."""
+    by_word: dict[tuple[bool, str], list[str]] = {}
+    for one in round_functions(machine, state):
+        function = machine.functions[one]
+        level = function.expected[state]
+        name = f"{function.name} ({one})" if function.name and function.name != one else one
+        by_word.setdefault((level != "on", level_word(machine, one, level)), []).append(name)
+    return [
+        "Walk round once; look or listen at each of these, and note what is not so.",
+        *(f"{word[:1].upper()}{word[1:]}: {', '.join(names)}." for (_, word), names in sorted(by_word.items())),
+        'Say what is not so, like "FUNCTION off", or all right; what is not named counts as seen and right.',
+    ]
 
 
 def _looking(machine: Machine, check: Check) -> list[str]:

@@ -33,17 +33,25 @@ class FixedIdea:
         )
 
 
+def one_place(minutes_at: Mapping[str, float]) -> str | None:
+    """The place that got most of the minutes (by place), None while there are too few or they are spread."""
+    total = sum(minutes_at.values())
+    if total < LEAST_MINUTES:
+        return None
+    place = max(minutes_at, key=lambda one: (minutes_at[one], one))
+    return place if minutes_at[place] / total > MINUTES_SHARE else None
+
+
 def fixed_idea(minutes_at: Mapping[str, float], odds_at: Mapping[str, float]) -> FixedIdea | None:
     """The place that got the minutes without deserving them, or None.
 
     ``minutes_at`` are minutes worked by place, ``odds_at`` the odds by the same places (0..1).
     """
-    total = sum(minutes_at.values())
-    if total < LEAST_MINUTES or not odds_at:
+    place = one_place(minutes_at)
+    if place is None or not odds_at:
         return None
-    place = max(minutes_at, key=lambda one: (minutes_at[one], one))
-    share, odds = minutes_at[place] / total, odds_at.get(place, 0.0)
+    share, odds = minutes_at[place] / sum(minutes_at.values()), odds_at.get(place, 0.0)
     elsewhere = max(odds_at, key=lambda one: (odds_at[one], one))
-    if share <= MINUTES_SHARE or odds >= ODDS_BELOW or elsewhere == place or odds_at[elsewhere] <= odds:
+    if odds >= ODDS_BELOW or elsewhere == place or odds_at[elsewhere] <= odds:
         return None
     return FixedIdea(place, minutes_at[place], share, odds, elsewhere, odds_at[elsewhere])

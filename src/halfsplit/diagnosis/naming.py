@@ -5,7 +5,9 @@ Ids of the drawing always stand in the words, so that a person finds them on the
 
 from __future__ import annotations
 
-from halfsplit.diagnosis.checks import Check
+from collections.abc import Sequence
+
+from halfsplit.diagnosis.checks import Check, round_functions
 from halfsplit.diagnosis.space import RepairGroup
 from halfsplit.machine.model import Endpoint, Machine, Wire
 from halfsplit.observations import (
@@ -18,8 +20,12 @@ from halfsplit.observations import (
     Reading,
     Symptom,
 )
-from halfsplit.quantities import format_ohm, format_volts
+from halfsplit.quantities import format_amps, format_ohm, format_volts
 
+#: The reason of a check that nobody wants to do.
+SKIPPED = "skipped"
+#: What a test lamp does, by the value of its reading.
+LAMP_WORDS = ("lamp dark", "lamp dim", "lamp lit")
 HALVES = {"p": "pin half", "s": "socket half"}
 POLES = {"+": "positive", "-": "negative"}
 LOOKS = {
@@ -163,11 +169,20 @@ def check_title(machine: Machine, check: Check) -> str:
     match check.kind:
         case "operate":
             return f"Operate: {function_name(machine, check.function)} [{state}]"
+        case "round":
+            return f"Set to {state} and walk round the machine"
         case "code":
             text = _code_text(machine, check.controller, check.code)
             return f"Read codes of {named(machine, check.controller)}: {check.code}{text} [{state}]"
         case "volts":
-            return f"Volts at {point_words(machine, check.plus)} [{state}]"
+            return f"Volts at {point_words(machine, check.plus)}{_apart(check.unplugged)} [{state}]"
+        case "lamp":
+            return f"Test lamp at {point_words(machine, check.plus)} [{state}]"
+        case "amps":
+            return f"Clamp around {place_words(machine, check.plus)} [{state}]"
+        case "watch":
+            name = function_name(machine, check.function)
+            return f"Unplug {' and '.join(named(machine, one) for one in check.unplugged)} and watch: {name} [{state}]"
         case "drop":
             return (
                 f"Voltage drop from {point_words(machine, check.plus)} "
@@ -190,10 +205,18 @@ def check_short(check: Check) -> str:
     match check.kind:
         case "operate":
             return f"operate {check.function} in {check.state}"
+        case "round":
+            return f"walk round in {check.state}"
         case "code":
             return f"code {check.code} of {check.controller} in {check.state}"
         case "volts":
-            return f"volts at {check.plus} in {check.state}"
+            return f"volts at {check.plus} in {check.state}{_apart(check.unplugged)}"
+        case "lamp":
+            return f"lamp at {check.plus} in {check.state}"
+        case "amps":
+            return f"amps in {check.plus} in {check.state}"
+        case "watch":
+            return f"watch {check.function} in {check.state}{_apart(check.unplugged)}"
         case "drop":
             return f"drop {check.plus} to {check.minus} in {check.state}"
         case "ohms":
@@ -221,19 +244,61 @@ def _code_text(machine: Machine, controller: str, code: str) -> str:
     return f" (SPN {found.spn} FMI {found.fmi}{text})"
 
 
+def not_as_expected(machine: Machine, seen: Sequence[Symptom]) -> tuple[Symptom, ...]:
+    """Those of ``seen`` at another level than the machine file expects in their state."""
+    return tuple(one for one in seen if one.level != machine.functions[one.function].expected.get(one.state))
+
+
+def round_subject(machine: Machine, state: str) -> str:
+    """What a walk round is about, without what was found."""
+    return f"walk round [{state_name(machine, state)}]"
+
+
+def round_found(machine: Machine, state: str, seen: Sequence[Symptom]) -> str:
+    """What was found on a walk round, what is not as it should be first: "Horn silent; the other 12 right"."""
+    wrong = not_as_expected(machine, seen)
+    right = len({one.function for one in seen} - {one.function for one in wrong})
+    functions = {one.function for one in seen}
+    left = [function_name(machine, one) for one in round_functions(machine, state) if one not in functions]
+    said = []
+    if wrong:
+        said.append(", ".join(
+            f"{function_name(machine, one.function)} {level_word(machine, one.function, one.level)}" for one in wrong
+        ))  # fmt: skip
+        if right:
+            said.append("the other one right" if right == 1 else f"the other {right} right")
+    elif right == 1:
+        said.append("the one looked at right")
+    else:
+        said.append(f"{'the' if left else 'all'} {right} {'looked at ' if left else ''}right")
+    if left:
+        said.append(f"not looked at: {', '.join(left)}")
+    return "; ".join(said)
+
+
+def round_words(machine: Machine, state: str, seen: Sequence[Symptom]) -> str:
+    """A walk round in one line, the fault's showing included where it was said."""
+    away = {"yes": ", fault showing", "no": ", fault away"}
+    showing = away.get(seen[0].showing, "") if seen else ""
+    return f"{round_subject(machine, state)}: {round_found(machine, state, seen)}{showing}"
+
+
 def subject_words(machine: Machine, observation: Observation) -> str:
     """What an observation is about, without what was found."""
     match observation:
         case Symptom():
             state = state_name(machine, observation.state)
-            return f"{function_name(machine, observation.function)} [{state}]"
+            apart = _apart(observation.unplugged)
+            return f"{function_name(machine, observation.function)}{apart} [{state}]"
         case Reading():
             minus = observation.minus
             usual = not minus or (minus.startswith("body:") and observation.quantity != "ohms")
             state = "" if observation.quantity == "ohms" else f" [{state_name(machine, observation.state)}]"
-            if usual:
-                return f"{observation.quantity} at {observation.plus}{state}"
             apart = _apart(observation.unplugged)
+            if observation.quantity == "amps":
+                return f"amps in {observation.plus}{apart}{state}"
+            if usual:
+                return f"{observation.quantity} at {observation.plus}{apart}{state}"
             return f"{observation.quantity} from {observation.plus} to {_ground_short(minus)}{apart}{state}"
         case Look():
             return f"{LOOKS[observation.look]} {observation.place}"
@@ -244,7 +309,7 @@ def subject_words(machine: Machine, observation: Observation) -> str:
         case Action():
             return f"{WORK[observation.action]} {observation.place}"
         case OutOfReach():
-            return f"{observation.check}: out of reach"
+            return f"{observation.check}: {'left out' if observation.reason == SKIPPED else 'out of reach'}"
 
 
 def found_words(machine: Machine, observation: Observation) -> str:
@@ -257,8 +322,8 @@ def found_words(machine: Machine, observation: Observation) -> str:
             if observation.quantity == "ohms":
                 return format_ohm(value)
             if observation.quantity == "lamp":
-                return ("dark", "dim", "lit")[min(2, max(0, round(value)))]
-            return volts_words(value) if observation.quantity == "volts" else f"{value:g} A"
+                return LAMP_WORDS[min(2, max(0, round(value)))]
+            return volts_words(value) if observation.quantity == "volts" else amps_words(value)
         case Look():
             return observation.what or ("bad spot seen" if observation.found else "nothing bad seen")
         case Move():
@@ -268,12 +333,17 @@ def found_words(machine: Machine, observation: Observation) -> str:
         case Action():
             return observation.note
         case OutOfReach():
-            return observation.reason
+            return "" if observation.reason == SKIPPED else observation.reason
 
 
 def volts_words(value: float) -> str:
     """A voltage as a hand meter would be read out: "12.3 V", "850 mV", "0 V"."""
     return "0 V" if abs(value) < 0.005 else format_volts(round(value, 2))
+
+
+def amps_words(value: float) -> str:
+    """A current as a clamp would be read out: "3.2 A", "40 mA", "0 A"."""
+    return "0 A" if abs(value) < 0.005 else format_amps(round(value, 2))
 
 
 def observation_words(machine: Machine, observation: Observation) -> str:

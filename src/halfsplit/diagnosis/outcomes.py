@@ -13,17 +13,20 @@ from itertools import pairwise
 
 import numpy as np
 
-from halfsplit.diagnosis import likelihood
+from halfsplit.diagnosis import clamps, lamps, likelihood
 from halfsplit.diagnosis.belief import Belief
-from halfsplit.diagnosis.checks import Check
+from halfsplit.diagnosis.checks import Check, round_functions
 from halfsplit.diagnosis.evidence import FALSE_FIND, FALSE_MOVE, Evidence
 from halfsplit.diagnosis.hunt import Hunt
-from halfsplit.diagnosis.naming import level_word, volts_words
+from halfsplit.diagnosis.naming import LAMP_WORDS, amps_words, level_word, volts_words
 from halfsplit.diagnosis.space import Floats, Ints
+from halfsplit.machine.model import Machine
 from halfsplit.quantities import format_ohm
 
 #: Results less likely than this are joined to their neighbour: nobody plans for them, no source.
 LEAST_CHANCE = 0.02
+#: Results that run on through neighbouring severities are cut when wider than so many deviations, no source.
+WIDE = 10.0
 #: A person reads at most this many lines under a check, no source.
 MOST_OUTCOMES = 5
 #: Repairs named under a result.
@@ -32,6 +35,12 @@ MEANS = 3
 LEAST_WEIGHT = 1e-4
 #: A voltage below this is read as none; common practice, no source.
 NO_VOLTS = 0.5
+#: A current below this is read as none: a clamp for direct current drifts by about as much, from memory.
+NO_AMPS = 0.1
+#: Functions named in a result of a walk round; the rest are counted.
+NAMED = 2
+#: Suspects solved anew with a connector apart, at most; keeps a step quick, no source.
+MOST_SOLVED = 500
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,8 +106,16 @@ def outcomes(hunt: Hunt, check: Check) -> tuple[Outcome, ...]:
             found = _volts(hunt, check, now)
         case "ohms":
             found = _ohms(hunt, check, now)
+        case "lamp":
+            found = _lamp(hunt, check, now)
+        case "amps":
+            found = _amps(hunt, check, now)
+        case "watch":
+            found = _watched(hunt, check, now)
         case "operate":
             found = _levels(hunt, check, now)
+        case "round":
+            found = _round(hunt, check, now)
         case "code":
             found = _code(hunt, check, now)
         case _:
@@ -163,6 +180,58 @@ def _ohms(hunt: Hunt, check: Check, now: Masses) -> list[Outcome]:
     ]
 
 
+def _lamp(hunt: Hunt, check: Check, now: Masses) -> list[Outcome]:
+    volts = hunt.evidence.lamps.volts(check.state, check.plus, check.minus)
+    chances = lamps.row_chances(volts, hunt.bench.machine.system_v, hunt.bench.space)
+    usual = int(np.argmax(chances[-1]))
+    found = []
+    for at, word in enumerate(LAMP_WORDS):
+        mass = now.awake * chances[:, at] + now.asleep * chances[-1, at]
+        made = _made(hunt, now, mass, word, healthy=at == usual)
+        if made.chance >= LEAST_CHANCE:
+            found.append(made)
+    return found
+
+
+def _amps(hunt: Hunt, check: Check, now: Masses) -> list[Outcome]:
+    amps = hunt.evidence.clamps.currents(check.state).of(check.plus)
+    # As for volts: the clamp and the machine's own spread, severities between two of the grid left out.
+    sigma = np.hypot(clamps.CLAMP_A + clamps.CLAMP_SHARE * amps.value, amps.spread_a)
+    return _clusters(hunt, now, amps.value, sigma, _amps_label)
+
+
+def _amps_label(low: float, high: float) -> str:
+    if high < NO_AMPS:
+        return f"below {amps_words(NO_AMPS)}"
+    if low < NO_AMPS:
+        return f"below {amps_words(round(high, 1))}"
+    if high - low <= max(0.2, 0.1 * high):
+        return f"about {amps_words(round((low + high) / 2, 1))}"
+    return f"{amps_words(round(low, 1))} to {amps_words(round(high, 1))}"
+
+
+def _watched(hunt: Hunt, check: Check, now: Masses) -> list[Outcome]:
+    # Only the rows that matter are solved with the connector apart; the rest weigh next to nothing.
+    table = hunt.bench.signatures.apart(check.state, check.unplugged)
+    weight = (now.awake + now.asleep)[:-1]
+    rows = np.flatnonzero(weight > LEAST_WEIGHT * now.total)
+    rows = np.sort(rows[np.argsort(-weight[rows], kind="stable")[:MOST_SOLVED]])
+    solved = np.append(rows, len(weight))
+    levels = likelihood.symptom_levels(table.plugged, table.lines(solved), check.function)
+    chances = np.tile(levels[-1], (len(weight) + 1, 1))
+    chances[solved] = levels
+    usual = int(np.argmax(levels[-1]))
+    found = []
+    for at, level in enumerate(("off", "weak", "on")):
+        mass = now.awake * chances[:, at] + now.asleep * levels[-1, at]
+        made = _made(
+            hunt, now, mass, level_word(hunt.bench.machine, check.function, level), healthy=at == usual
+        )
+        if made.chance >= LEAST_CHANCE:
+            found.append(made)
+    return found
+
+
 def _volts_label(low: float, high: float) -> str:
     if max(abs(low), abs(high)) < NO_VOLTS:
         return f"below {volts_words(NO_VOLTS)}"
@@ -198,6 +267,7 @@ def _clusters(
         if gap > 2.0 * max(sigma[at], sigma[before]):
             rows.append([])
         rows[-1].append(int(at))
+    rows = _cut_wide(rows, value, sigma)
     rows = _joined(rows, value, weight, float(sleeping.sum()), now.total)
     found = []
     for members in rows:
@@ -211,18 +281,31 @@ def _clusters(
     return found
 
 
+def _cut_wide(rows: list[list[int]], value: Floats, sigma: Floats) -> list[list[int]]:
+    """Clusters that neighbouring severities chain together, cut at their widest gap while there is room for more."""
+    while len(rows) < 3 * MOST_OUTCOMES:
+        widths = [(value[one[-1]] - value[one[0]]) / float(np.median(sigma[one])) for one in rows]
+        widest = int(np.argmax(widths))
+        if widths[widest] <= WIDE:
+            break
+        members = rows[widest]
+        cut = int(np.argmax(np.diff(value[members]))) + 1
+        rows[widest : widest + 1] = [members[:cut], members[cut:]]
+    return rows
+
+
 def _near(wanted: float, values: Floats, sigma: float) -> bool:
     return bool(np.min(values) - sigma <= wanted <= np.max(values) + sigma)
 
 
 def _span(value: Floats, weight: Floats, members: Sequence[int]) -> tuple[float, float]:
-    """The range that holds nearly all of a cluster: tails of 2 % by mass are left off."""
+    """The range that holds nearly all of a cluster: tails of 5 % by mass are left off."""
     ordered = sorted(members, key=lambda at: value[at])
     mass = np.array([weight[at] for at in ordered])
     if mass.sum() <= 0:
         return float(value[ordered[0]]), float(value[ordered[-1]])
     share = np.cumsum(mass) / mass.sum()
-    low, high = int(np.searchsorted(share, 0.02)), int(np.searchsorted(share, 0.98))
+    low, high = int(np.searchsorted(share, 0.05)), int(np.searchsorted(share, 0.95))
     return float(value[ordered[low]]), float(value[ordered[min(high, len(ordered) - 1)]])
 
 
@@ -263,6 +346,48 @@ def _levels(hunt: Hunt, check: Check, now: Masses) -> list[Outcome]:
     return found
 
 
+def _round(hunt: Hunt, check: Check, now: Masses) -> list[Outcome]:
+    """Walk round: what is not as it should be, taken together; what is rarer than the first few is one result."""
+    space, machine = hunt.bench.space, hunt.bench.machine
+    table = hunt.bench.signatures.state(check.state)
+    functions = round_functions(machine, check.state)
+    levels = np.stack(
+        [likelihood.symptom_levels(table, table.lines, one, space).argmax(axis=1) for one in functions], axis=1
+    )
+    patterns, kind = np.unique(levels, axis=0, return_inverse=True)
+    kind = kind.ravel()
+    mass = np.bincount(kind, weights=now.awake, minlength=len(patterns))
+    mass[kind[-1]] += now.asleep.sum()
+    by_label: dict[str, list[int]] = {}
+    order = [int(at) for at in np.argsort(-mass, kind="stable")]
+    for place, at in enumerate(order):
+        rare = place >= MOST_OUTCOMES - 1 or mass[at] < LEAST_CHANCE * now.total
+        label = "anything else" if rare else _round_label(machine, check.state, functions, patterns[at])
+        by_label.setdefault(label, []).append(at)
+    found = []
+    for label, members in by_label.items():
+        weight = np.where(np.isin(kind, members), now.awake, 0.0)
+        if kind[-1] in members:
+            weight = weight + now.asleep
+        if weight.sum() > 0.0:
+            found.append(_made(hunt, now, weight, label, healthy=bool(kind[-1] in members)))
+    return found
+
+
+def _round_label(machine: Machine, state: str, functions: Sequence[str], pattern: Ints) -> str:
+    """What is not as it should be, in the words that can be typed: "wiper stopped, beacon dim, 3 more"."""
+    wrong = []
+    for function, at in zip(functions, pattern, strict=True):
+        level = ("off", "weak", "on")[int(at)]
+        if level != machine.functions[function].expected[state]:
+            wrong.append(f"{function} {level_word(machine, function, level)}")
+    if not wrong:
+        return "all right"
+    named = wrong if len(wrong) <= NAMED + 1 else wrong[:NAMED]
+    more = [f"{len(wrong) - len(named)} more"] if len(named) < len(wrong) else []
+    return ", ".join([*named, *more])
+
+
 def _code(hunt: Hunt, check: Check, now: Masses) -> list[Outcome]:
     table = hunt.bench.signatures.state(check.state)
     active = table.lines.codes[:, table.codes[(check.controller, check.code)]].astype(np.float64)
@@ -299,7 +424,6 @@ def sight_chances(evidence: Evidence, place: str, kind: str) -> Floats:
     false = FALSE_MOVE if kind == "move" else FALSE_FIND
     by_fault = np.full(len(space.faults), false)
     for number in evidence.faults_seen_at(kind, place):
-        mode = space.faults[number].mode
-        sees = mode.looks[kind]
-        by_fault[number] = sees if kind == "move" else (1.0 - mode.hidden) * sees + mode.hidden * false
+        sees, hidden = evidence.sight(kind, place, number)
+        by_fault[number] = sees if kind == "move" else (1.0 - hidden) * sees + hidden * false
     return np.append(by_fault[space.row_fault], false)

@@ -1,159 +1,390 @@
-"""Pairs of faults in the pool: their exact predictions and their odds, all pairs at once.
+"""Two faults at once, every two of them, weighed by classes of faults that show the same.
 
-A pair is two rows that are there together, both steady. Work may cure either, so each pair is followed through
-the epochs as "both left", "only the first", "only the second" and "none".
+A pair is worth a thought where each member explains something that was seen, so members are the rows that make
+some observation likelier than the sound machine does. Rows that predict the same for all that was observed form
+a class; what two faults show together is worked out once for two classes: of each observation the member that
+strays further from the sound machine decides, half each where they stray alike. Priors, looks, moves and cures
+belong to single faults and multiply, so the odds of all pairs follow from one matrix over the classes, exactly in
+this model. When work may have cured one member, what is left is a single fault and is followed as one (``belief``).
+
+A list of likely pairs, grown on surprise, held too few of them (engine-notes part 4 saw the same of static lists).
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from halfsplit.diagnosis import readings
-from halfsplit.diagnosis.evidence import Electrical, Epoch, Evidence
-from halfsplit.faults.signatures import Lines
-from halfsplit.observations import Reading
+from halfsplit.diagnosis import likelihood
+from halfsplit.diagnosis.evidence import NEW_LOOK, Electrical, Epoch, Evidence
+from halfsplit.observations import CodeSeen, Reading, Symptom
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
+Bools = NDArray[np.bool_]
 
-BOTH, FIRST, SECOND, NONE = range(4)
+#: Odds that a second fault is there, given one: water or an accident seldom harms one place, and two faults at
+#: once are a known trap (trade_practice.md part 8); from memory.
+SECOND_FAULT = 0.10
+#: A row must make an observation likelier than the sound machine by this factor (natural logarithm) to be a member.
+EXPLAINS = 0.4
+#: Classes kept: those that could explain most; keeps an odds update quick, no source.
+CLASSES = 110
+#: Rows differ in class when a prediction differs by this many deviations, or this much in log likelihood.
+CLASS_STEP = 1.5
+CLASS_LOG = 0.35
+#: A sleeping pair for which an observation says no more than this (log likelihood) is not in doubt by it.
+ROUNDING = 1e-6
+
+
+@dataclass(frozen=True, eq=False)
+class Said:
+    """What the rows say of one observation: log likelihood ``[rows + 1]``, and how far they stray from sound."""
+
+    log: Floats
+    strays: Floats
+
+
+class Pairs:
+    """All pairs for some evidence; ``step`` takes one epoch after another.
+
+    ``member`` ``[members]`` are the rows, ``kind`` ``[members]`` their class. Log matrices over classes have shape
+    ``[2, 2, classes, classes]``: first and second member steady (0) or sleeping (1).
+    """
+
+    def __init__(self, evidence: Evidence, log_prior: Floats) -> None:
+        self.evidence = evidence
+        self.space = space = evidence.space
+        self.log_prior = log_prior
+        self._said: dict[Electrical, Said] = {}
+        weight = np.logaddexp(log_prior[0 : space.singles : 2], log_prior[1 : space.singles : 2])
+        lift, keys = self._lifts()
+        member = np.flatnonzero((lift > EXPLAINS).any(axis=0)) if len(lift) else np.zeros(0, dtype=np.int64)
+        self.member: Ints = member
+        self.kind: Ints = np.zeros(0, dtype=np.int64)
+        self.chief: Ints = np.zeros(0, dtype=np.int64)
+        if not len(member):
+            return
+        _, kind = np.unique(keys[:, member], axis=1, return_inverse=True)
+        kind = kind.ravel()
+        promise = weight[member] + np.clip(lift[:, member], 0.0, None).sum(axis=0)
+        count = int(kind.max()) + 1
+        best = np.full(count, -np.inf)
+        np.logaddexp.at(best, kind, promise)
+        kept = np.argsort(-best)[:CLASSES]
+        small = np.full(count, -1)
+        small[np.sort(kept)] = np.arange(len(kept))
+        self.kind, self.member = small[kind], member
+        inside = self.kind >= 0
+        self.kind, self.member = self.kind[inside], self.member[inside]
+        # The likeliest row of a class speaks for it.
+        order = np.lexsort((-weight[self.member], self.kind))
+        first = np.unique(self.kind[order], return_index=True)[1]
+        self.chief = self.member[order][first]
+
+    def __len__(self) -> int:
+        return len(self.chief)
+
+    def _lifts(self) -> tuple[Floats, Ints]:
+        """How much likelier each row makes each observation ``[observations, rows]``, and the class keys."""
+        evidence, space = self.evidence, self.space
+        lift, keys = [], []
+        for epoch in evidence.epochs:
+            for observed in epoch.observed():
+                said = self.said(observed)
+                lift.append(said.log[:-1] - said.log[-1])
+                keys.append(np.rint(said.log[:-1] / CLASS_LOG))
+                keys.append(np.rint(4.0 * np.minimum(said.strays[:-1], 10.0)))
+            for reading in epoch.volts():
+                said = self.said(reading)
+                lift.append(said.log[:-1] - said.log[-1])
+                value, sigma = self._volts(reading)
+                keys.append(np.rint(value[:-1] / (CLASS_STEP * max(sigma, 0.05))))
+        # Members of one class must also come and go alike, and speak alike of the functions that are watched.
+        keys.append(np.rint(10.0 * space.row_duty))
+        keys.extend(self.bound(state).astype(np.float64) for state in self._watched_states())
+        return np.array(lift).reshape(-1, space.rows), np.array(keys).astype(np.int64)
+
+    def _volts(self, reading: Reading) -> tuple[Floats, float]:
+        table = self.evidence.signatures.state(reading.state)
+        minus = reading.minus or table.netlist.reference
+        value = likelihood.volts_of(table, table.lines, reading.plus, minus)
+        return value, float(np.hypot(likelihood.METER_V, table.spread_v(reading.plus, minus)))
+
+    def said(self, observed: Electrical) -> Said:
+        """Likelihood and straying of every row for one observation."""
+        if observed not in self._said:
+            log = np.log(self.evidence.weigh(observed).per_row)
+            if isinstance(observed, Symptom) and not getattr(observed, "unplugged", ()):
+                chances = self.evidence.levels(observed.function, observed.state)
+                strays = np.abs(chances - chances[-1]).sum(axis=1)
+            elif isinstance(observed, CodeSeen):
+                table = self.evidence.signatures.state(observed.state)
+                active = table.lines.codes[:, table.codes[(observed.controller, observed.code)]].astype(np.float64)
+                strays = np.abs(active - active[-1])
+            elif isinstance(observed, Reading) and observed.quantity == "volts" and not observed.unplugged:
+                value, sigma = self._volts(observed)
+                strays = np.abs(value - value[-1]) / max(sigma, 0.05)
+            else:
+                strays = np.abs(log - log[-1])
+            self._said[observed] = Said(log, strays)
+        return self._said[observed]
+
+    def _watched_states(self) -> list[str]:
+        return list(dict.fromkeys(symptom.state for symptom in self.evidence.complaint.symptoms))
+
+    def bound(self, state: str) -> Bools:
+        """Rows that alone upset a function of the complaint that is watched in a state, ``[rows]``."""
+        found = np.zeros(self.space.rows, dtype=np.bool_)
+        for function in {one.function for one in self.evidence.complaint.symptoms if one.state == state}:
+            chances = self.evidence.levels(function, state)
+            found |= np.abs(chances[:-1] - chances[-1]).sum(axis=1) > 1.0
+        return found
+
+    def epoch(self, epoch: Epoch) -> Floats:
+        """Log likelihood of what was observed electrically in an epoch, ``[2, 2, classes, classes]``."""
+        size = len(self.chief)
+        asleep_line = self.evidence.asleep_lines(epoch)[self.chief]
+        total = np.zeros((2, 2, size, size))
+        doubt, times = np.zeros_like(total), np.zeros_like(total)
+        duty = self.space.row_duty[self.chief]
+        chosen = epoch.volts()
+        for observed in epoch.observed():
+            self._add(observed, asleep_line, duty, total, doubt, times, steady=True)
+        for reading in chosen:
+            if reading.showing == "unknown":
+                self._add(reading, asleep_line, duty, total, doubt, times, steady=False)
+        total += doubt * (1.0 + NEW_LOOK * np.maximum(times - 1.0, 0.0)) / np.maximum(times, 1.0)
+        if chosen:
+            self._add_volts(chosen, asleep_line, duty, total)
+        return total
+
+    def _awake(self, observed: Electrical, duty: Floats) -> tuple[Floats, bool]:
+        """Chance of each class to be awake at an observation if it sleeps, and whether that is a guess."""
+        showing = observed.showing
+        if showing == "unknown":
+            return duty, True
+        if isinstance(observed, Symptom):
+            strays = self.said(observed).strays[self.chief] > 0.5
+            return np.where(strays, 1.0 if showing == "yes" else 0.0, duty), False
+        bound = self.bound(observed.state)[self.chief]
+        return np.where(bound, 1.0 if showing == "yes" else 0.0, duty), False
+
+    def _add(
+        self, observed: Electrical, asleep_line: Ints, duty: Floats, total: Floats, doubt: Floats, times: Floats,
+        *, steady: bool,
+    ) -> None:  # fmt: skip
+        said = self.said(observed)
+        on, off = said.log[self.chief], said.log[asleep_line]
+        far, near = said.strays[self.chief], said.strays[asleep_line]
+        both = _further(on, far, on, far)
+        if steady:
+            total[0, 0] += both
+        first = _further(on, far, off, near)  # the second one asleep
+        neither = _further(off, near, off, near)
+        chance, guess = self._awake(observed, duty)
+        mine, other = chance[:, None], chance[None, :]
+        with np.errstate(divide="ignore"):
+            sleeping_first = np.logaddexp(np.log(mine) + both, np.log1p(-mine) + first.T)
+            sleeping_both = np.logaddexp(
+                np.log(mine) + np.logaddexp(np.log(other) + both, np.log1p(-other) + first),
+                np.log1p(-mine) + np.logaddexp(np.log(other) + first.T, np.log1p(-other) + neither),
+            )
+        for at, value, asleep in (((1, 0), sleeping_first, first.T), ((1, 1), sleeping_both, neither)):
+            if guess:
+                total[at] += asleep
+                change = value - asleep
+                total[at] += np.maximum(change, 0.0)
+                doubt[at] += np.minimum(change, 0.0)
+                times[at] += change < -ROUNDING
+            else:
+                total[at] += value
+        total[0, 1] = total[1, 0].T
+        doubt[0, 1], times[0, 1] = doubt[1, 0].T, times[1, 0].T
+
+    def _add_volts(self, chosen: tuple[Reading, ...], asleep_line: Ints, duty: Floats, total: Floats) -> None:
+        evidence = self.evidence
+        value, along = evidence.predicted(chosen)
+        lines = np.append(self.chief, asleep_line)
+        size = len(self.chief)
+        value, along, healthy = value[lines], along[lines], value[-1]
+        strays = np.abs(value - healthy)
+
+        def together(awake_first: Bools, awake_second: Bools, at: list[int]) -> tuple[Floats, Floats]:
+            """Predictions for all two classes ``[classes ** 2, n]``; awake or not by class and reading."""
+            one = np.where(awake_first, np.arange(size)[:, None], np.arange(size)[:, None] + size)
+            two = np.where(awake_second, np.arange(size)[:, None], np.arange(size)[:, None] + size)
+            far_one, far_two = strays[one, at], strays[two, at]
+            # The share of the first one in what both show: all, none, or half where they stray alike.
+            leads = 0.5 + 0.5 * np.sign(far_one[:, None, :] - far_two[None, :, :])
+            both = leads * value[one, at][:, None, :] + (1.0 - leads) * value[two, at][None, :, :]
+            way = leads * along[one, at][:, None, :] + (1.0 - leads) * along[two, at][None, :, :]
+            return both.reshape(size * size, -1), way.reshape(size * size, -1)
+
+        every = list(range(len(chosen)))
+        yes = np.ones((size, len(chosen)), dtype=np.bool_)
+        total[0, 0] += evidence.block(chosen).log_likelihood(*together(yes, yes, every)).reshape(size, size)
+        known = [at for at, reading in enumerate(chosen) if reading.showing != "unknown"]
+        if not known:
+            return
+        part = tuple(chosen[at] for at in known)
+        block = evidence.block(part)
+        # Where nobody can say whether a class was awake, the likelier one of its two sides is taken.
+        awake = np.array([self._awake(reading, duty)[0] for reading in part]).T > 0.5
+        yes = yes[:, known]
+        first = block.log_likelihood(*together(awake, yes, known)).reshape(size, size)
+        total[1, 0] += first
+        total[0, 1] += first.T
+        total[1, 1] += block.log_likelihood(*together(awake, awake, known)).reshape(size, size)
+
+
+def _further(one: Floats, far_one: Floats, two: Floats, far_two: Floats) -> Floats:
+    """Of two classes the one that strays further speaks, half each where they stray alike, ``[classes, classes]``."""
+    first, second = one[:, None], two[None, :]
+    lead = np.sign(far_one[:, None] - far_two[None, :])
+    result: Floats = np.where(lead > 0.0, first, second)
+    return np.where(lead == 0.0, np.logaddexp(first, second) - np.log(2.0), result)
+
+
+def spread_over(values: Floats, kind: Ints, count: int) -> Floats:
+    """``log sum exp`` of member values ``[members, 2]`` by class, ``[2, count]``."""
+    found = np.full((2, count), -np.inf)
+    for sleeps in (0, 1):
+        np.logaddexp.at(found[sleeps], kind, values[:, sleeps])
+    return found
+
+
+@dataclass(frozen=True, eq=False)
+class Parted:
+    """What a piece of work parted.
+
+    ``shared`` as it was then, ``gone`` ``[members, 2]`` each member's part if it was cured, ``by_mended`` ``[2,
+    classes]`` for each class the weight of all that were cured beside it.
+    """
+
+    shared: Floats
+    gone: Floats
+    by_mended: Floats
 
 
 @dataclass(eq=False)
-class Pool:
-    """Pairs as rows ``[pairs, 2]`` with their log prior ``[pairs]``; predictions are made by state when asked."""
+class Followed:
+    """Pairs carried through the epochs; see :func:`begin`. Log weights, not scaled.
 
-    rows: Ints
-    log_prior: Floats
-    _lines: dict[str, Lines] = field(default_factory=dict)
-    _weighed: dict[Electrical, Floats] = field(default_factory=dict)
-    _blocks: dict[tuple[Reading, ...], Floats] = field(default_factory=dict)
+    ``score`` ``[members, 2]`` is each member's own part (prior, looks, moves, not cured), ``shared`` ``[2, 2,
+    classes, classes]`` what two show together. Each piece of work adds a line to ``left`` ``[work, singles]`` (the
+    one that stayed while the other was cured), with ``parted`` to tell who was cured beside it, and what was cured
+    together to ``none`` ``[singles]`` (half on each).
+    """
 
-    def __len__(self) -> int:
-        return len(self.rows)
+    pairs: Pairs
+    score: Floats
+    shared: Floats
+    constant: float
+    left: list[Floats]
+    parted: list[Parted]
+    none: Floats
 
-    def lines(self, evidence: Evidence, state: str) -> Lines:
-        """What each pair does in a state, solved exactly."""
-        if state not in self._lines:
-            effects = evidence.signatures.effects
-            self._lines[state] = evidence.signatures.state(state).predict(
-                [(*effects[a], *effects[b]) for a, b in self.rows.tolist()]
-            )
-        return self._lines[state]
+    def observe(self, epoch: Epoch) -> None:
+        """Takes what was observed in an epoch."""
+        pairs, evidence = self.pairs, self.pairs.evidence
+        self.shared = self.shared + pairs.epoch(epoch)
+        fault = evidence.space.row_fault[pairs.member]
+        looks, absent, _ = evidence.look_chances(epoch)
+        own = np.stack([looks[fault] - absent] * 2, axis=1)
+        self.constant += absent
+        for sleeps in (0, 1):
+            moved, moved_absent, _ = evidence.move_chances(epoch, sleeps=bool(sleeps))
+            own[:, sleeps] += moved[fault] - moved_absent
+        self.constant += moved_absent
+        self.score = self.score + own
 
-    def weigh(self, evidence: Evidence, observed: Electrical) -> Floats:
-        """Log likelihood of an observation for BOTH, FIRST, SECOND and NONE, ``[pairs, 4]``."""
-        if observed not in self._weighed:
-            single = np.log(evidence.weigh(observed).per_row)
-            result = np.empty((len(self.rows), 4))
-            result[:, BOTH] = np.log(evidence.weigh_lines(observed, self.lines(evidence, observed.state)))
-            result[:, FIRST] = single[self.rows[:, 0]]
-            result[:, SECOND] = single[self.rows[:, 1]]
-            result[:, NONE] = single[-1]
-            self._weighed[observed] = result
-        return self._weighed[observed]
+    def work(self, chance: Floats) -> None:
+        """Takes the work that ended an epoch: ``chance`` ``[faults]`` to be gone."""
+        pairs = self.pairs
+        size = len(pairs)
+        with np.errstate(divide="ignore"):
+            gone = np.log(chance)[pairs.evidence.space.row_fault[pairs.member]][:, None]
+        stays = np.log1p(-chance)[pairs.evidence.space.row_fault[pairs.member]][:, None]
+        if np.isfinite(gone).any():
+            mended = spread_over(self.score + gone, pairs.kind, size)
+            by_mended = self._beside(self.shared, mended)
+            left = np.log(2.0) + self.constant + self.score + stays + by_mended.T[pairs.kind]
+            none = self.constant + self.score + gone + by_mended.T[pairs.kind]
+            self.left.append(self._wide(left))
+            self.parted.append(Parted(self.shared, self.score + gone, by_mended))
+            self.none = np.logaddexp(self.none, self._wide(none))
+        self.score = self.score + stays
 
-    def volts(self, evidence: Evidence, epoch: Epoch) -> Floats:
-        """Log likelihood of an epoch's voltage readings, weighed together, ``[pairs, 4]``."""
-        chosen = epoch.volts()
-        if not chosen:
-            return np.zeros((len(self.rows), 4))
-        if chosen not in self._blocks:
-            block = readings.block(evidence.signatures, chosen)
-            lines = [self.lines(evidence, reading.state) for reading in chosen]
-            single, _, _ = evidence.block_terms(epoch)
-            result = np.empty((len(self.rows), 4))
-            result[:, BOTH] = block.log_likelihood(
-                *readings.predicted_lines(evidence.signatures, chosen, lines)
-            )
-            result[:, FIRST] = single[self.rows[:, 0]]
-            result[:, SECOND] = single[self.rows[:, 1]]
-            result[:, NONE] = single[-1]
-            self._blocks[chosen] = result
-        return self._blocks[chosen]
+    def both(self) -> tuple[float, Floats]:
+        """Log weight of all pairs that are both there, and of each hypothesis being a member, ``[singles]``."""
+        size = len(self.pairs)
+        own = spread_over(self.score, self.pairs.kind, size)
+        beside = self._beside(self.shared, own)
+        member = np.log(2.0) + self.constant + self.score + beside.T[self.pairs.kind]
+        return float(self.constant + np.logaddexp.reduce((own + beside).ravel())), self._wide(member)
 
-    def take(self, chosen: Ints) -> Pool:
-        """The pool of some of the pairs, in the given order."""
-        lines = {
-            state: Lines(
-                one.volts[chosen],
-                one.levels[chosen],
-                one.codes[chosen],
-                one.chatters[chosen],
-                one.blown[chosen],
-            )
-            for state, one in self._lines.items()
-        }
-        weighed = {observed: table[chosen] for observed, table in self._weighed.items()}
-        blocks = {key: table[chosen] for key, table in self._blocks.items()}
-        return Pool(self.rows[chosen], self.log_prior[chosen], lines, weighed, blocks)
+    def leading(self, observed: Symptom) -> Floats:
+        """Log weight of each hypothesis being the one of two that accounts for a symptom, ``[singles]``.
 
-    def joined(self, evidence: Evidence, rows: Ints, log_prior: Floats) -> Pool:
-        """The pool with more pairs after the present ones."""
-        more = Pool(rows, log_prior)
-        lines = {}
-        for state, one in self._lines.items():
-            other = more.lines(evidence, state)
-            lines[state] = Lines(
-                np.concatenate([one.volts, other.volts]),
-                np.concatenate([one.levels, other.levels]),
-                np.concatenate([one.codes, other.codes]),
-                np.concatenate([one.chatters, other.chatters]),
-                np.concatenate([one.blown, other.blown]),
-            )
-        return Pool(np.concatenate([self.rows, rows]), np.concatenate([self.log_prior, log_prior]), lines)
+        That is the one that strays further; where both stray alike it is either. Sums to the weight of ``both``.
+        """
+        pairs = self.pairs
+        said = pairs.said(observed)
+        far = np.where(said.log[pairs.chief] - said.log[-1] > EXPLAINS, said.strays[pairs.chief], 0.0)
+        lead = 0.5 + 0.5 * np.sign(far[:, None] - far[None, :])
+        with np.errstate(divide="ignore"):
+            shared = self.shared + np.log(lead)
+        beside = self._beside(shared, spread_over(self.score, pairs.kind, len(pairs)))
+        return self._wide(np.log(2.0) + self.constant + self.score + beside.T[pairs.kind])
 
+    def likeliest(self, most: int) -> list[tuple[int, int, float]]:
+        """The likeliest pairs of classes that are both there: chief rows, log weight."""
+        size = len(self.pairs)
+        own = spread_over(self.score, self.pairs.kind, size)
+        weight = self.shared + own[:, None, :, None] + own[None, :, None, :]
+        table = np.logaddexp.reduce(weight.reshape(4, size, size), axis=0)
+        table[np.tril_indices(size)] = -np.inf
+        found = []
+        for at in np.argsort(-table, axis=None)[:most]:
+            one, two = divmod(int(at), size)
+            rows = int(self.pairs.chief[one]), int(self.pairs.chief[two])
+            found.append((*rows, float(table[one, two] + np.log(2.0) + self.constant)))
+        return found
 
-def empty_pool() -> Pool:
-    """A pool without pairs."""
-    return Pool(np.zeros((0, 2), dtype=np.int64), np.zeros(0))
+    def cured(self, at: int, now: Floats) -> Floats:
+        """Log weight of who was cured by the work ``at``, ``[singles]``.
 
+        ``now`` ``[singles]`` is what that work left and weighs by now. What is seen later of the one that was left
+        also speaks of the other, and sums to the same.
+        """
+        pairs, parted = self.pairs, self.parted[at]
+        left = np.stack([now[2 * pairs.member], now[2 * pairs.member + 1]], axis=1)
+        share = spread_over(left, pairs.kind, len(pairs))
+        np.subtract(share, parted.by_mended, out=share, where=np.isfinite(parted.by_mended))
+        return self._wide(parted.gone + self._beside(parted.shared, share).T[pairs.kind])
 
-def follow(evidence: Evidence, pool: Pool, said: float) -> Floats:
-    """Log weight of each pair and of what is left of it now, ``[pairs, 4]``."""
-    weights = np.full((len(pool), 4), -np.inf)
-    if not len(pool):
-        return weights
-    weights[:, BOTH] = pool.log_prior + said
-    space = evidence.space
-    faults = space.row_fault[pool.rows]
-    for number, epoch in enumerate(evidence.epochs):
-        weights = weights + pool.volts(evidence, epoch)
-        for observed in epoch.observed():
-            weights = weights + pool.weigh(evidence, observed)
-        there, absent, _ = evidence.look_chances(epoch)
-        moved, moved_absent, _ = evidence.move_chances(epoch, sleeps=False)
-        seen = (there - absent + moved - moved_absent)[faults]
-        weights = weights + absent + moved_absent
-        weights[:, BOTH] += seen.sum(axis=1)
-        weights[:, FIRST] += seen[:, 0]
-        weights[:, SECOND] += seen[:, 1]
-        if epoch.ended_by is not None:
-            cure = np.clip(evidence.cures(number), 0.0, 1.0 - 1e-12)[faults]
-            weights = _cured(weights, cure)
-    return weights
+    def _beside(self, shared: Floats, own: Floats) -> Floats:
+        """For each class, the weight of all classes beside it, ``[2, classes]``."""
+        weight = shared + own[None, :, None, :]
+        size = len(self.pairs)
+        weight[:, :, np.arange(size), np.arange(size)] = -np.inf
+        result: Floats = np.logaddexp.reduce(np.moveaxis(weight, 2, 1).reshape(2, size, 2 * size), axis=2)
+        return result
+
+    def _wide(self, values: Floats) -> Floats:
+        """Member values ``[members, 2]`` as hypotheses ``[singles]``."""
+        wide = np.full(self.pairs.space.singles, -np.inf)
+        wide[2 * self.pairs.member] = values[:, 0]
+        wide[2 * self.pairs.member + 1] = values[:, 1]
+        return wide
 
 
-def _cured(weights: Floats, cure: Floats) -> Floats:
-    with np.errstate(divide="ignore"):
-        gone, stays = np.log(cure), np.log1p(-cure)
-    after = np.empty_like(weights)
-    after[:, BOTH] = weights[:, BOTH] + stays.sum(axis=1)
-    after[:, FIRST] = np.logaddexp(
-        weights[:, FIRST] + stays[:, 0], weights[:, BOTH] + stays[:, 0] + gone[:, 1]
-    )
-    after[:, SECOND] = np.logaddexp(
-        weights[:, SECOND] + stays[:, 1], weights[:, BOTH] + gone[:, 0] + stays[:, 1]
-    )
-    after[:, NONE] = np.logaddexp.reduce(
-        [
-            weights[:, NONE],
-            weights[:, FIRST] + gone[:, 0],
-            weights[:, SECOND] + gone[:, 1],
-            weights[:, BOTH] + gone.sum(axis=1),
-        ]
-    )
-    return after
+def begin(pairs: Pairs, said: Floats) -> Followed:
+    """Pairs before any epoch; ``said`` ``[2, 2]`` is what the complaint's "comes and goes" says of the two."""
+    size = len(pairs)
+    start = np.stack([pairs.log_prior[2 * pairs.member], pairs.log_prior[2 * pairs.member + 1]], axis=1)
+    shared = np.zeros((2, 2, size, size)) + said[:, :, None, None] + np.log(0.5 * SECOND_FAULT)
+    return Followed(pairs, start, shared, 0.0, [], [], np.full(pairs.space.singles, -np.inf))

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from halfsplit.diagnosis.checks import Check
+from halfsplit.diagnosis.checks import METERED, Check
 from halfsplit.diagnosis.hunt import Bench, Hunt, Settings
 from halfsplit.diagnosis.planning import VERIFY_MIN, WAIT_MOST, Option, setup_minutes, state_minutes
 from halfsplit.diagnosis.space import RepairGroup
@@ -88,7 +88,7 @@ class Clock:
         found = self.world.answer(check, watched)
         waited = 0
         while (
-            check.kind in ("volts", "drop")
+            check.kind in METERED
             and getattr(found[-1], "showing", "") == "no"
             and waited < WAIT_MOST
         ):
@@ -156,13 +156,11 @@ def play(
         if decision.best is None:
             break
         if decision.best.check is not None:
-            for observed in clock.check(decision.best.check, complaint.symptoms):
-                hunt.record(
-                    observed,
-                    decision.best.check
-                    if observed.KIND != "symptom" or decision.best.check.kind == "operate"
-                    else None,
-                )
+            check = decision.best.check
+            found = clock.check(check, hunt.watched())
+            own = check.kind in ("operate", "watch", "round")
+            hunt.record_all([(one, check if own or one.KIND != "symptom" else None) for one in found])
+            for observed in found:
                 _tell(tell, decision.best, observed, clock)
             apart = tuple(one for one in decision.best.check.unplugged if one in world.machine.connectors)
             if decision.best.check.look == "thorough":
@@ -180,8 +178,9 @@ def play(
         hunt.record(action)
         hunt.open_steps(world.machine.steps_for_zone(group.zone, group.access))
         _tell(tell, decision.best, action, clock)
-        for seen in clock.verify(complaint):
-            hunt.record(seen, _operate(seen))
+        verified = clock.verify(complaint)
+        hunt.record_all([(seen, _operate(seen)) for seen in verified])
+        for seen in verified:
             if tell is not None:
                 tell("verify", seen, clock.minutes)
     return finish(world, complaint, clock, tuple(repairs), causes, kind)

@@ -9,7 +9,6 @@ import numpy as np
 
 from halfsplit.diagnosis.hunt import Hunt
 from halfsplit.diagnosis.naming import group_short
-from halfsplit.diagnosis.pairs import FIRST, NONE, SECOND
 from halfsplit.diagnosis.planning import NO_REPAIR_ABOVE, Decision
 
 Kind = Literal["go on", "finish", "hand over", "not found"]
@@ -26,24 +25,10 @@ class Ending:
     groups: tuple[str, ...] = ()
 
 
-def cause_odds(hunt: Hunt) -> np.typing.NDArray[np.float64]:
-    """Chance for each repair group that it was or is the cause, mended or not, ``[groups]``."""
-    space, belief = hunt.bench.space, hunt.belief
-    result: np.typing.NDArray[np.float64] = belief.group_odds() + np.bincount(
-        space.hyp_group, weights=belief.gone, minlength=len(space.groups)
-    )
-    if len(belief.pool):
-        # A pair that is mended in part or whole counts for the members that are gone.
-        groups = space.row_group[belief.pool.rows]
-        np.add.at(result, groups[:, 0], belief.pairs[:, SECOND] + belief.pairs[:, NONE])
-        np.add.at(result, groups[:, 1], belief.pairs[:, FIRST] + belief.pairs[:, NONE])
-    return np.minimum(result, 1.0)
-
-
 def ending(hunt: Hunt, decision: Decision) -> Ending:
     """Whether the hunt goes on, and what to say when it does not."""
     space, belief = hunt.bench.space, hunt.belief
-    odds = cause_odds(hunt)
+    odds = belief.cause_odds()
     best = [int(at) for at in np.argsort(-odds)[:4] if odds[at] >= WORTH_NAMING]
     ids = tuple(space.groups[at].id for at in best)
     if decision.kind == "finish":

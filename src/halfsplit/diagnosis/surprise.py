@@ -75,7 +75,7 @@ def _other_without(
     for number, observation in enumerate(observations):
         if number >= told and number not in left_out:
             evidence.add(observation)
-    return believe(evidence, hunt.log_prior, hunt.pool).other
+    return believe(evidence, hunt.log_prior, hunt.pairs_of(evidence)).other
 
 
 def _pair(

@@ -14,7 +14,8 @@ import numpy as np
 
 from halfsplit.diagnosis import likelihood
 from halfsplit.diagnosis.hunt import Hunt
-from halfsplit.diagnosis.naming import found_words, level_word, subject_words, volts_words
+from halfsplit.diagnosis.lamps import lamp_chances
+from halfsplit.diagnosis.naming import LAMP_WORDS, amps_words, found_words, level_word, subject_words, volts_words
 from halfsplit.diagnosis.outcomes import sight_chances
 from halfsplit.errors import NotFound
 from halfsplit.faults.curing import cure_chances
@@ -178,6 +179,18 @@ def _expected(hunt: Hunt, observation: Observation, one: _Suspect, epoch: int) -
     gone = 0 <= one.gone_after < epoch
     row = -1 if gone else one.row
     asleep = " while it is there" if one.sleeps and not gone else ""
+    if isinstance(observation, Symptom | Reading) and observation.unplugged and not (
+        isinstance(observation, Reading) and observation.quantity == "ohms"
+    ):
+        return _expected_apart(hunt, observation, row) + asleep
+    if isinstance(observation, Reading) and observation.quantity == "lamp":
+        minus = observation.minus or hunt.bench.signatures.state(observation.state).netlist.reference
+        volts = hunt.evidence.lamps.volts(observation.state, observation.plus, minus)
+        chances = lamp_chances(volts[row : row + 1] if row >= 0 else volts[-1:], hunt.bench.machine.system_v)
+        return LAMP_WORDS[int(np.argmax(chances[0]))] + asleep
+    if isinstance(observation, Reading) and observation.quantity == "amps":
+        currents = hunt.evidence.clamps.currents(observation.state).of(observation.plus)
+        return amps_words(float(currents.value[row])) + asleep
     if isinstance(observation, Symptom):
         table = hunt.bench.signatures.state(observation.state)
         chances = likelihood.symptom_levels(table, table.lines, observation.function, hunt.bench.space)[row]
@@ -206,6 +219,17 @@ def _expected(hunt: Hunt, observation: Observation, one: _Suspect, epoch: int) -
     return ""
 
 
+def _expected_apart(hunt: Hunt, observation: Symptom | Reading, row: int) -> str:
+    """The same for what was seen with connectors apart."""
+    table = hunt.bench.signatures.apart(observation.state, observation.unplugged)
+    lines = table.lines(np.array([row if row >= 0 else hunt.bench.space.rows]))
+    if isinstance(observation, Symptom):
+        chances = likelihood.symptom_levels(table.plugged, lines, observation.function)[0]
+        return level_word(hunt.bench.machine, observation.function, ("off", "weak", "on")[int(np.argmax(chances))])
+    minus = observation.minus or table.plugged.netlist.reference
+    return volts_words(float(likelihood.volts_of(table.plugged, lines, observation.plus, minus)[0]))
+
+
 def _doubles(
     hunt: Hunt, group: int, mine: _Suspect, odds: np.typing.NDArray[np.float64]
 ) -> tuple[tuple[str, float], ...]:
@@ -215,7 +239,7 @@ def _doubles(
     for state in hunt.states:
         table = hunt.bench.signatures.state(state)
         probed = sorted(
-            {table.nodes[check.plus] for check in hunt.planner.checks if check.state == state and check.plus}
+            {table.nodes[one.plus] for one in hunt.planner.checks if one.state == state and one.plus in table.nodes}
         )
         volts = table.lines.volts[:-1, probed]
         reference = table.lines.volts[mine.row, probed]

@@ -14,11 +14,14 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from halfsplit.circuit.expansion import expand
+from halfsplit.circuit.meters import lamp, unplugged
 from halfsplit.circuit.netlist import Netlist, OverCurrent, Threshold
 from halfsplit.circuit.observing import Readout, readout
 from halfsplit.circuit.settle import Outcome, settle
-from halfsplit.diagnosis.checks import Check
+from halfsplit.diagnosis.checks import METERED, Check, round_functions
+from halfsplit.diagnosis.clamps import CLAMP_A, CLAMP_SHARE, branch_of
 from halfsplit.diagnosis.evidence import FALSE_FIND, FALSE_MOVE
+from halfsplit.diagnosis.lamps import GLOWS_AT, LIT_AT, lamp_ohm
 from halfsplit.diagnosis.ohms import OVER_RANGE_OHM, dead_netlist, ohms_from_volts, pulled_fuses
 from halfsplit.faults.applying import changes
 from halfsplit.faults.catalogue import Effect, Fault
@@ -47,6 +50,10 @@ SPELL = 0.6  # chance that a sleeping fault stays as it was from one check to th
 THRESHOLD_SPREAD = 0.04
 DUTY_SPREAD = 0.15
 SAYS_SLEEPS = (0.8, 0.05)
+#: How a person's own edges between dark, dim and lit differ from the stated ones, natural logarithm.
+LAMP_EDGE = 0.06
+#: Share of a clamp's stated error that it really has, on top of a machine's own spread.
+CLAMP_TRUE = 0.5
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,13 +105,14 @@ class World:
         self._deviation: dict[str, float] = {}
         self._netlists: dict[str, tuple[Netlist, Readout]] = {}
         self._settled: dict[tuple[str, frozenset[int], frozenset[str]], Outcome] = {}
+        self._apart: dict[tuple[str, tuple[str, ...], frozenset[int], frozenset[str]], Outcome] = {}
         self._unseen: dict[tuple[int, str], bool] = {}
 
     def fresh(self, rng: np.random.Generator) -> World:
         """The same machine as it was first met, for another go at it; what was solved already is shared."""
         again = World(self.machine, self.faults, self.hidden, rng, self.drawn)
         again._seed, again._deviation = self._seed, self._deviation
-        again._netlists, again._settled = self._netlists, self._settled
+        again._netlists, again._settled, again._apart = self._netlists, self._settled, self._apart
         again.blown = set(self.first_blown)
         return again
 
@@ -172,6 +180,20 @@ class World:
                 self.blown.add(device.name.partition(":")[2])
         return outcome
 
+    def apart(self, state: str, awake: frozenset[int], out: tuple[str, ...]) -> Outcome:
+        """The machine at rest in a state with connectors held apart and fuses pulled; what was blown stays blown."""
+        self.settled(state, awake)  # the fault was there with everything plugged before: fuses may have blown
+        key = (state, tuple(sorted(out)), awake, frozenset(self.blown))
+        if key not in self._apart:
+            plugged = self.netlist(state)[0]
+            contacts = tuple(f"contact:{name}." for name in out if name in self.machine.connectors)
+            names = [branch.name for branch in plugged.branches if contacts and branch.name.startswith(contacts)]
+            netlist = unplugged(plugged, names)
+            sound = settle(netlist, second_start=False)
+            wrong = changes(netlist, (*self.effects(awake), *pulled_fuses(self.machine, out)))
+            self._apart[key] = settle(netlist, wrong, sound.booleans, second_start=False)
+        return self._apart[key]
+
     def _sound(self, state: str) -> Outcome:
         key = (state, frozenset[int](), frozenset[str]())
         if key not in self._settled:
@@ -195,10 +217,10 @@ class World:
         self._awake = now
         return frozenset(now)
 
-    def level(self, function: str, state: str, awake: frozenset[int]) -> str:
-        """What a person would see of a function: off, weak or on."""
+    def level(self, function: str, state: str, awake: frozenset[int], out: tuple[str, ...] = ()) -> str:
+        """What a person would see of a function: off, weak or on; with ``out`` unplugged meanwhile."""
         netlist, reads = self.netlist(state)
-        outcome = self.settled(state, awake)
+        outcome = self.apart(state, awake, out) if out else self.settled(state, awake)
         amps = np.array([[outcome.currents[netlist.branch_index[name]] for name in reads.carriers]])
         at = list(self.machine.functions).index(function)
         value = float(reads.levels(amps, outcome.booleans[None, :])[0, at])
@@ -216,8 +238,10 @@ class World:
         so a reading comes with what that function did at that moment.
         """
         awake = self.wake()
+        if check.kind == "round":
+            return tuple(self._symptom(one, check.state, awake) for one in round_functions(self.machine, check.state))
         seen = next((one for one in watched if one.state == check.state), None)
-        if check.kind in ("volts", "drop", "code") and seen is not None:
+        if check.kind in (*METERED, "code") and seen is not None and not check.unplugged:
             now = self._symptom(seen.function, check.state, awake)
             expected = self.machine.functions[seen.function].expected.get(check.state, "on")
             found = self._answer(check, awake)
@@ -225,16 +249,24 @@ class World:
             return now, _told(found, showing)
         return (self._answer(check, awake),)
 
-    def _symptom(self, function: str, state: str, awake: frozenset[int]) -> Symptom:
-        level = self.level(function, state, awake)
+    def _symptom(
+        self, function: str, state: str, awake: frozenset[int], out: tuple[str, ...] = ()
+    ) -> Symptom:
+        level = self.level(function, state, awake, out)
         if self._rng.random() < REPORT_WRONG:
             level = str(self._rng.choice(["off", "weak", "on"]))
-        return Symptom(function, state, level)  # type: ignore[arg-type] # one of the three levels
+        return Symptom(function, state, level, unplugged=out)  # type: ignore[arg-type] # one of the three levels
 
     def _answer(self, check: Check, awake: frozenset[int]) -> Observation:
         match check.kind:
             case "operate":
                 return self._symptom(check.function, check.state, awake)
+            case "watch":
+                return self._symptom(check.function, check.state, awake, check.unplugged)
+            case "lamp":
+                return self._lamp(check, awake)
+            case "amps":
+                return self._amps(check, awake)
             case "code":
                 return CodeSeen(check.controller, check.code, check.state, self._code(check, awake))
             case "volts" | "drop":
@@ -261,18 +293,40 @@ class World:
         active = reads.active(amps, outcome.booleans[None, :])[0]
         return bool(active[reads.code_names.index((check.controller, check.code))])
 
-    def _volts(self, check: Check, awake: frozenset[int]) -> Reading:
+    def _lamp(self, check: Check, awake: frozenset[int]) -> Reading:
         outcome = self.settled(check.state, awake)
+        plus = check.plus
+        if self._rng.random() < WRONG_PIN:
+            plus = outcome.netlist.nodes[int(self._rng.integers(len(outcome.netlist.nodes)))]
+        across = abs(lamp(outcome, plus, check.minus, lamp_ohm(self.machine)).volts) / self.machine.system_v
+        edge = math.exp(LAMP_EDGE * self._rng.standard_normal())
+        value = 2.0 if across >= LIT_AT * edge else 1.0 if across >= GLOWS_AT * edge else 0.0
+        return Reading("lamp", check.plus, check.minus, check.state, value)
+
+    def _amps(self, check: Check, awake: frozenset[int]) -> Reading:
+        name = branch_of(self.machine, check.plus)
+        assert name is not None  # a clamp check names what a clamp goes around
+        value = abs(self.settled(check.state, awake).amps(name))
+        value += CLAMP_TRUE * (CLAMP_A + CLAMP_SHARE * value) * float(self._rng.standard_normal())
+        return Reading("amps", check.plus, "", check.state, round(abs(value), 2))
+
+    def _volts(self, check: Check, awake: frozenset[int]) -> Reading:
+        if check.unplugged:
+            outcome = self.apart(check.state, awake, check.unplugged)
+        else:
+            outcome = self.settled(check.state, awake)
         value = outcome.volts(check.plus) - outcome.volts(check.minus)
         if self._rng.random() < WRONG_PIN:
             other = outcome.netlist.nodes[int(self._rng.integers(len(outcome.netlist.nodes)))]
             value = outcome.volts(other) - outcome.volts(check.minus)
         value += (0.01 + 0.003 * abs(value)) * float(self._rng.standard_normal())
-        return Reading("volts", check.plus, check.minus, check.state, round(value, 2))
+        return Reading("volts", check.plus, check.minus, check.state, round(value, 2), check.unplugged)
 
     def _sees(self, place: str, kind: str, false: float) -> str | None:
         """The place of what is seen when looking at ``place``: one cavity where it is one, or None."""
         if self._rng.random() < false:
+            return place
+        if kind == "by-eye" and place in self.blown and self._blown_seen(place):
             return place
         for number in sorted(self.present):
             one = self.hidden[number]
@@ -291,6 +345,13 @@ class World:
             if self._rng.random() < chance:
                 return fault.place if kind == "thorough" and fault.mode.applies == "contact" else place
         return None
+
+    def _blown_seen(self, fuse: str) -> bool:
+        """Whether a person who looks at a blown fuse sees it; as well as one that is blown of itself."""
+        mode = next((one.mode for one in self.faults if one.place == fuse and one.mode.id == "fuse-open"), None)
+        if mode is None:
+            return False
+        return bool(self._rng.random() < (1.0 - mode.hidden) * mode.looks["by-eye"] * LOOK_WORSE)
 
     def act(self, action: Action) -> None:
         """Does a piece of work; what it cures is gone. Blown fuses are replaced with every repair."""
