@@ -35,9 +35,10 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
 
 @pytest.fixture(scope="session", autouse=True)
 def _own_data_folder(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
-    """No test touches the jobs of the person who runs it."""
+    """No test touches the jobs or the cache of the person who runs it."""
     with pytest.MonkeyPatch.context() as patch:
         patch.setenv("HALFSPLIT_HOME", str(tmp_path_factory.mktemp("home")))
+        patch.setenv("HALFSPLIT_CACHE", str(tmp_path_factory.mktemp("cache")))
         yield
 
 

@@ -33,10 +33,44 @@ SETTINGS: tuple[Setting, ...] = (
         "the platform's folder for a user's data",
         "The folder in which jobs are kept; it is made when first needed.",
     ),
+    Setting(
+        "HALFSPLIT_CACHE",
+        "the platform's folder for a user's cache",
+        "The folder in which what was worked out about machines is kept to open jobs faster; off keeps nothing.",
+    ),
+    Setting(
+        "HALFSPLIT_LARGEST_ATTACHMENT",
+        "25 MB",
+        "The largest file that may be attached to a job, in kB or MB.",
+    ),
+    Setting(
+        "HALFSPLIT_ATTACHMENT_KINDS",
+        "jpeg png webp heic mp4 pdf text blf mf4",
+        "What may be attached, told from the content of a file; a list of these words.",
+    ),
+    Setting(
+        "HALFSPLIT_SHOP", "no name", "The name that stands at the top of a report, with address if wanted."
+    ),
+    Setting("HALFSPLIT_HOUR_RATE", "work has no price", "Price of an hour of work, like 92.00 EUR."),
+    Setting("HALFSPLIT_TRAVEL_RATE", "travel has no price", "Price of an hour of travel, like 60.00 EUR."),
+    Setting("HALFSPLIT_TAX", "no tax line", "Tax on everything that has a price, like 20 %."),
+    Setting(
+        "HALFSPLIT_CURRENCY",
+        "that of the first price",
+        "The one currency that prices may be in, three letters as in ISO 4217.",
+    ),
+    Setting("HALFSPLIT_PAPER", "a4", "Paper of printed reports: a4 or us-letter."),
+    Setting(
+        "HALFSPLIT_FONTS",
+        "built-in fonts alone",
+        "A folder with more fonts for printed reports, for scripts the built-in ones lack.",
+    ),
 )
 
 #: File name of the job store inside the data folder.
 STORE_NAME = "jobs.sqlite3"
+#: Name of the folder of attachments beside it.
+ATTACHMENTS_NAME = "attachments"
 
 
 def data_dir(environ: Mapping[str, str] | None = None) -> Path:
@@ -47,6 +81,18 @@ def data_dir(environ: Mapping[str, str] | None = None) -> Path:
     import platformdirs
 
     return Path(platformdirs.user_data_dir("halfsplit", appauthor=False))
+
+
+def cache_dir(environ: Mapping[str, str] | None = None) -> Path | None:
+    """The folder for what can be worked out again, not made; None when HALFSPLIT_CACHE is "off"."""
+    chosen = (os.environ if environ is None else environ).get("HALFSPLIT_CACHE", "").strip()
+    if chosen.casefold() == "off":
+        return None
+    if chosen:
+        return Path(chosen).expanduser()
+    import platformdirs
+
+    return Path(platformdirs.user_cache_dir("halfsplit", appauthor=False))
 
 
 def make_data_dir(environ: Mapping[str, str] | None = None) -> Path:
@@ -61,6 +107,16 @@ def make_data_dir(environ: Mapping[str, str] | None = None) -> Path:
             "Set HALFSPLIT_HOME to a folder you may write to.",
         ) from error
     return folder
+
+
+def setting(name: str, environ: Mapping[str, str] | None = None) -> str:
+    """What a setting of ``SETTINGS`` is set to, "" when it is not; blanks around it do not count."""
+    return (os.environ if environ is None else environ).get(name, "").strip()
+
+
+def attachments_dir(environ: Mapping[str, str] | None = None) -> Path:
+    """The folder of attachments inside the data folder. Makes neither."""
+    return data_dir(environ) / ATTACHMENTS_NAME
 
 
 def store_path(environ: Mapping[str, str] | None = None) -> Path:

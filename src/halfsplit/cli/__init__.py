@@ -14,7 +14,10 @@ from halfsplit import __version__
 from halfsplit.cli import (
     demo,
     job_access,
+    job_advise,
+    job_attach,
     job_close,
+    job_correction,
     job_found,
     job_in,
     job_list,
@@ -23,12 +26,18 @@ from halfsplit.cli import (
     job_note,
     job_open,
     job_out,
+    job_proving,
     job_reopen,
+    job_report,
     job_suspects,
+    job_topic,
+    job_travel,
     job_undo,
+    job_used,
     job_why,
     machine_check,
     machine_show,
+    machine_spice,
     practice,
     work,
 )
@@ -53,13 +62,16 @@ def build_parser() -> argparse.ArgumentParser:
     jobs = job.add_subparsers(title="commands", metavar="COMMAND", required=True)
     for each in (
         job_open, job_next, job_found, job_suspects, job_why, job_undo, job_note, job_access, job_log,
-        job_close, job_reopen, job_list, job_out, job_in,
+        job_attach, job_used, job_travel, job_advise, job_correction, job_proving, job_close,
+        job_reopen, job_report, job_topic, job_list, job_out,
+        job_in,
     ):  # fmt: skip
         each.add(jobs)
     machine = commands.add_parser("machine", help="check a machine file, or show what it says")
     machines = machine.add_subparsers(title="commands", metavar="COMMAND", required=True)
     machine_check.add(machines)
     machine_show.add(machines)
+    machine_spice.add(machines)
     practice.add(commands)
     demo.add(commands)
     return parser

@@ -16,11 +16,14 @@ if TYPE_CHECKING:
 @contextmanager
 def at_desk(arguments: argparse.Namespace) -> Iterator[Desk]:
     """A desk over the store in --home or the user's own, closed at the end."""
+    from halfsplit.jobs.attachments import FolderShelf
     from halfsplit.jobs.opening import open_store
     from halfsplit.service.desk import Desk
-    from halfsplit.settings import make_data_dir, store_path
+    from halfsplit.service.kept_tables import tables
+    from halfsplit.settings import attachments_dir, make_data_dir, store_path
 
     home: str | None = arguments.home
+    environ = None
     if home:
         environ = {"HALFSPLIT_HOME": home}
         make_data_dir(environ)
@@ -28,7 +31,8 @@ def at_desk(arguments: argparse.Namespace) -> Iterator[Desk]:
     else:
         store = open_store()
     with store:
-        yield Desk(store, lambda: datetime.now(UTC), getattr(arguments, "by", ""))
+        shelf = FolderShelf(attachments_dir(environ))
+        yield Desk(store, lambda: datetime.now(UTC), getattr(arguments, "by", ""), shelf=shelf, tables=tables())
 
 
 def machine_path(text: str) -> Path:

@@ -5,6 +5,9 @@ from __future__ import annotations
 import json
 import sys
 import textwrap
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from functools import cache
 from typing import TYPE_CHECKING, Any
 
@@ -91,6 +94,33 @@ def print_json(value: Any) -> None:
     from halfsplit.service.results import to_data
 
     print(json.dumps(to_data(value), ensure_ascii=False, indent=2, allow_nan=False))
+
+
+#: Seconds before anybody is told how far a long piece of work is; common practice, no source.
+PATIENCE_S = 1.0
+
+
+@contextmanager
+def progress(what: str) -> Iterator[Callable[[int, int], None]]:
+    """Shows how far work is, on a terminal only and only once it takes a while; call it with (done, of).
+
+    It writes one line of standard error over and over and wipes it at the end, so a pipe never gets it.
+    """
+    begun, shown = time.monotonic(), False
+
+    def told(done: int, of: int) -> None:
+        nonlocal shown
+        if sys.stderr.isatty() and time.monotonic() - begun > PATIENCE_S:
+            shown = True
+            sys.stderr.write(f"\r{what}: {100 * done // max(of, 1)} %")
+            sys.stderr.flush()
+
+    try:
+        yield told
+    finally:
+        if shown:
+            sys.stderr.write("\r" + " " * (len(what) + 8) + "\r")
+            sys.stderr.flush()
 
 
 def percent(share: float) -> str:

@@ -11,6 +11,7 @@ def add(commands: Commands) -> None:
     """Adds the command."""
     parser = job_command(commands, "out", "write a job to one file, to send or to keep", run)
     parser.add_argument("file", nargs="?", help="the file; JOB.halfsplit-job when left out")
+    parser.add_argument("--without-attachments", action="store_true", help="leave photos, logs and papers out")
 
 
 def run(arguments: argparse.Namespace) -> int:
@@ -22,7 +23,10 @@ def run(arguments: argparse.Namespace) -> int:
     from halfsplit.service.keeping import job_out
 
     with at_desk(arguments) as desk:
-        found = job_out(desk, Path(arguments.file) if arguments.file else None, arguments.job)
+        found = job_out(
+            desk, Path(arguments.file) if arguments.file else None, arguments.job,
+            attachments=not arguments.without_attachments,
+        )  # fmt: skip
     if arguments.json:
         print_json(found)
     else:

@@ -16,6 +16,7 @@ if TYPE_CHECKING:
 HELP = (
     ("do", "does the step asked; so does an empty line at the keyboard"),
     ("operate FUNCTION [in STATE]", "watch something work"),
+    ("walk STATE", "set the machine so and look at everything on one walk round"),
     ("volts POINT [in STATE]", "measure against bare frame metal"),
     ("drop POINT POINT [in STATE]", "measure from one to the other under load"),
     ("look PLACE   open PLACE", "look at it as it is; unplug it and look closely"),

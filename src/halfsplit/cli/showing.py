@@ -6,7 +6,7 @@ from collections import Counter
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
-from halfsplit.cli.console import minutes, percent, rule, say, width
+from halfsplit.cli.console import minutes, percent, print_json, rule, say, width
 
 if TYPE_CHECKING:
     from halfsplit.service.results import (
@@ -14,6 +14,7 @@ if TYPE_CHECKING:
         Log,
         MeaningLine,
         NextStep,
+        Noted,
         OutcomeLine,
         Recorded,
         Step,
@@ -204,6 +205,14 @@ def show_recorded(found: Recorded) -> None:
     for text in found.words:
         say(text, "cyan", first="Recorded: ", hang=4)
     say()
+
+
+def show_noted(found: Noted, *, as_json: bool) -> None:
+    """An entry of a job's papers, as text or JSON."""
+    if as_json:
+        print_json(found)
+    else:
+        say(f"Entry {found.entry} of job {found.job}: {found.words}.")
 
 
 def show_log(found: Log) -> None:

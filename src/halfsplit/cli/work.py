@@ -16,13 +16,17 @@ if TYPE_CHECKING:
     from halfsplit.service.desk import Desk
 
 HELP = (
-    ("9.8 V   850 mV   60 ohm   OL", "a reading, always with its unit"),
+    ("9.8 V   850 mV   3.2 A   60 ohm   OL", "a reading, always with its unit"),
+    ("lit   dim   dark", "what the test lamp does"),
     ("9.8 V, showing   9.8 V, away", "the same, and whether the fault was there just then"),
     ("lit  dim  dark   runs  dead   comes and goes", "what a function does"),
+    ("all right   wiper off, beacon dim   skip", "what a walk round found; what is not named is right"),
     ("dry  wet  green  loose  ok", "what a look found"),
     ("code   no code", "whether the code is active"),
     ("can't reach", "this cannot be done here; it is not asked again"),
-    ("horn: sounds   X12: green   X30.4: 12.1 V", "something nobody asked for"),
+    ("horn: sounds   X12: green   X30.4: 12.1 V   W12: 3.2 A   F5.2: lit", "something nobody asked for"),
+    ("walk round in STATE: all right", "a walk round nobody asked for"),
+    ("horn with X12 out: silent", "the same with a connector apart"),
     ("mended   not mended   done", "how a repair went; done means not tried out yet"),
     ("repair X12.3 mended", "a repair nobody asked for"),
     ("other", "the next best check instead"),

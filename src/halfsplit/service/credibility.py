@@ -18,7 +18,9 @@ import numpy as np
 from halfsplit.circuit.expansion import LOAD_PINS, expand, load_ohm, used_cavities
 from halfsplit.circuit.observing import readout
 from halfsplit.circuit.settle import Outcome, settle
+from halfsplit.errors import Problem, ProblemsError
 from halfsplit.machine.model import Machine, State
+from halfsplit.machine.rules import nothing_powered
 
 #: Continuous current in A by copper area in mm2: common practice, no source.
 CURRENT_BY_SIZE: tuple[tuple[float, float], ...] = (
@@ -31,14 +33,16 @@ FUSE_SHARE = 0.80
 LOAD_SHARE = 0.90
 #: A motor above this rated current (A) that turns makes its state a cranking one: common practice, no source.
 STARTER_A = 60.0
+#: A state in which nothing carries this much (A) feeds nothing: far below a pull-up, far above leaks; from memory.
+POWERED_A = 1e-4
 
 
 @dataclass(frozen=True, slots=True)
 class Doubt:
     """One thing that could not be so on a sound machine.
 
-    ``kind`` is "function", "fuse", "wire", "contact", "load", "code" or "rest"; ``value`` and ``limit`` are
-    in A or V.
+    ``kind`` is "function", "fuse", "wire", "contact", "load", "code" or "rest", and "keep-out" for what can be
+    measured nowhere near; ``value`` and ``limit`` are in A or V.
     """
 
     kind: str
@@ -77,14 +81,17 @@ def wire_limit_a(area_m2: float) -> float:
 def credibility(machine: Machine) -> Credibility:
     """Goes through every state of the sound machine.
 
-    A machine whose circuit cannot be solved raises UserError.
+    A machine whose circuit cannot be solved raises UserError, one with states that feed nothing ProblemsError.
     """
     doubts: list[Doubt] = []
+    dead: list[Problem] = []
     looked = 0
     loads = 0
     for state in machine.states.values():
         netlist = expand(machine, state)
         outcome = settle(netlist)
+        if _switched(machine, state) and float(np.abs(outcome.currents).max()) < POWERED_A:
+            dead.append(nothing_powered(machine, state.id))
         cranking = _cranks(machine, outcome)
         doubts.extend(_rest(state, outcome))
         found, count = _functions(machine, state, outcome)
@@ -96,11 +103,47 @@ def credibility(machine: Machine) -> Credibility:
         low, count = _loads(machine, state, outcome)
         doubts.extend(low)
         loads += count
+    if dead:
+        raise ProblemsError(dead)
     fuses = sum(part.kind in ("fuse", "breaker") for part in machine.parts.values())
     contacts = sum(len(used_cavities(machine, one)) for one in machine.connectors.values())
     return Credibility(
         len(machine.states), looked, fuses, len(machine.wires), contacts, loads, _worst_first(doubts)
     )
+
+
+def _switched(machine: Machine, state: State) -> bool:
+    """Whether a state puts a switch into another position than its resting one, so that something is meant to be fed.
+
+    A state that only says how the machine stands (door open, lever in reverse) may well feed nothing.
+    """
+    return any(
+        machine.parts[part].kind == "switch" and value != machine.parts[part].text("positions").split()[0]
+        for part, value in state.settings.items()
+    )
+
+
+def keep_outs(machine: Machine) -> tuple[Doubt, ...]:
+    """The functions that work only while people must keep out of the place of what they watch.
+
+    Nobody can measure there while the thing should work; a further state without the danger would let him.
+    """
+    found = []
+    for function in machine.functions.values():
+        part = machine.parts.get(function.watch)
+        on = [machine.states[state] for state, level in function.expected.items() if level == "on"]
+        if part is None or not on:
+            continue
+        marks = machine.kept_out_by((part.zone,), machine.steps_for_zone(part.zone, part.access))
+        dangers = [[danger for danger in state.dangers if danger in marks] for state in on]
+        if all(dangers):
+            names = ", ".join(dict.fromkeys(danger for each in dangers for danger in each))
+            what = (
+                f"works only while people keep out of {machine.zones[part.zone].name} ({names}), so nothing is "
+                f"measured at {part.id} while it should; a state without that would help"
+            )
+            found.append(Doubt("keep-out", function.id, on[0].id, what))
+    return tuple(found)
 
 
 def _worst_first(doubts: list[Doubt]) -> tuple[Doubt, ...]:

@@ -2,17 +2,20 @@
 
 from __future__ import annotations
 
+import re
 import tempfile
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 from pathlib import Path
 
-from halfsplit.diagnosis.checks import Check
-from halfsplit.diagnosis.fixed_idea import FixedIdea, fixed_idea
+from halfsplit.diagnosis.checks import Check, clamped, operating_min, round_check, round_state, watch_check
+from halfsplit.diagnosis.fixed_idea import FixedIdea, fixed_idea, one_place
 from halfsplit.diagnosis.hunt import Bench, Hunt
 from halfsplit.diagnosis.planning import Decision
 from halfsplit.errors import NotFound, UserError
+from halfsplit.faults.signatures import TableStore
+from halfsplit.jobs.attachments import MemoryShelf, Shelf
 from halfsplit.jobs.events import AccessClosed, AccessOpened, ObservationRecorded, utc_text
 from halfsplit.jobs.model import Job
 from halfsplit.jobs.recording import load_job
@@ -31,6 +34,8 @@ CODES: dict[str, str] = {
 class Desk:
     """One person's place of work. ``now`` gives the time with its zone; ``by`` goes into each entry.
 
+    ``shelf`` keeps the attachments, ``tables`` what was worked out about machines (None: nothing is kept).
+
     Benches are kept by fingerprint, because the tables of a machine take a moment to make.
     """
 
@@ -39,6 +44,8 @@ class Desk:
     by: str = ""
     benches: dict[str, Bench] = field(default_factory=dict)
     standings: dict[str, Standing] = field(default_factory=dict)
+    shelf: Shelf = field(default_factory=MemoryShelf)
+    tables: TableStore | None = None
 
     def when(self) -> str:
         """The time as events keep it."""
@@ -60,7 +67,8 @@ class Desk:
             machine_id = next(
                 (line.machine for line in self.store.jobs() if line.fingerprint == fingerprint), "machine"
             )
-            self.benches[fingerprint] = Bench(machine_of(self.store.get_machine(fingerprint), machine_id))
+            machine = machine_of(self.store.get_machine(fingerprint), machine_id)
+            self.benches[fingerprint] = Bench(machine, self.tables)
         return self.benches[fingerprint]
 
     def standing(self, job: Job) -> Standing:
@@ -112,6 +120,10 @@ class Standing:
                 return check
         if check_id in self.asked:
             return self.asked[check_id]
+        if check_id.startswith("watch "):
+            return watched(self.machine, check_id)
+        if round_state(check_id) in self.machine.states:
+            return round_check(self.machine, round_state(check_id))
         kind, _, rest = check_id.partition(" ")
         function, _, state = rest.rpartition(" in ")
         if kind == "operate" and function in self.machine.functions and state in self.machine.states:
@@ -147,7 +159,7 @@ class Standing:
         check = self.check(what.check) if what.check else None
         if check is None and isinstance(seen, Reading):
             check = made_for(self.machine, what.check, seen)
-        self.hunt.record(seen, check if not isinstance(seen, Action) else None)
+        self.hunt.take(seen, check if not isinstance(seen, Action) else None)
         self.observations.append(seen)
         self.numbers.append(number)
         place = check.place if check is not None and check.zone else getattr(seen, "place", "")
@@ -158,27 +170,43 @@ class Standing:
         self._look_out()
 
     def _look_out(self) -> None:
+        self.warning = None
+        place = one_place(self.minutes_at)
+        if place is None or place in self.warned:
+            return
         odds_at: dict[str, float] = {}
         groups = self.hunt.bench.space.groups
         for group, odds in zip(groups, self.hunt.belief.group_odds(), strict=True):
             odds_at[group.owner] = odds_at.get(group.owner, 0.0) + float(odds)
         found = fixed_idea(self.minutes_at, odds_at)
-        self.warning = found if found is not None and found.place not in self.warned else None
         if found is not None:
+            self.warning = found
             self.warned.add(found.place)
 
 
 def operate(machine: Machine, function: str, state: str) -> Check:
     """The check that operates a function in a state, whether anything is expected of it there or not."""
     return Check(
-        f"operate {function} in {state}", "operate", function, "", (), machine.functions[function].minutes,
+        f"operate {function} in {state}", "operate", function, "", (), operating_min(machine.functions[function]),
         state=state, function=function,
     )  # fmt: skip
 
 
+def watched(machine: Machine, check_id: str) -> Check | None:
+    """The check that watches a function with connectors apart, made again from its id."""
+    said = re.fullmatch(r"watch (\S+) in (\S+), (.+) out", check_id)
+    if said is None or said.group(1) not in machine.functions or said.group(2) not in machine.states:
+        return None
+    unplugged = said.group(3).split(" and ")
+    if any(one not in machine.connectors and one not in machine.parts for one in unplugged):
+        return None
+    return watch_check(machine, said.group(1), said.group(2), unplugged)
+
+
 def made_for(machine: Machine, check_id: str, seen: Reading) -> Check | None:
     """The check that a reading answered, made again from the reading when nothing else knows of it."""
-    owner = seen.plus.partition("@")[2] or seen.plus
+    owner = clamped(machine).get(seen.plus, seen.plus)
+    owner = owner.partition("@")[2] or owner
     owner = owner.partition(":")[0].partition(".")[0]
     things = [machine.parts.get(one) or machine.connectors.get(one) for one in (owner, *seen.unplugged)]
     first = things[0]
@@ -189,7 +217,7 @@ def made_for(machine: Machine, check_id: str, seen: Reading) -> Check | None:
             step for thing in things if thing for step in machine.steps_for_zone(thing.zone, thing.access)
         )
     )
-    kind = "ohms" if seen.quantity == "ohms" else "volts"
+    kind = seen.quantity
     return Check(
         check_id, kind, owner, first.zone, steps, 0.0,
         state=seen.state, plus=seen.plus, minus=seen.minus, unplugged=seen.unplugged,

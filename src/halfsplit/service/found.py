@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from halfsplit.diagnosis.checks import Check
-from halfsplit.diagnosis.naming import check_short, observation_words
+from halfsplit.diagnosis.naming import check_short
 from halfsplit.diagnosis.planning import VERIFY_MIN, group_steps, state_minutes
 from halfsplit.diagnosis.space import RepairGroup
 from halfsplit.diagnosis.stopping import ending
@@ -15,7 +15,7 @@ from halfsplit.jobs.model import Job
 from halfsplit.jobs.recording import record_all
 from halfsplit.machine.model import Machine
 from halfsplit.observations import Action, Observation, OutOfReach, Reading, Symptom
-from halfsplit.service import typed
+from halfsplit.service import typed, walking
 from halfsplit.service.desk import Desk, Standing, operate
 from halfsplit.service.results import Recorded
 from halfsplit.service.working import find_group, options_of, step_from
@@ -51,18 +51,18 @@ def record(
 
 def keep(desk: Desk, job: Job, happenings: Sequence[Happening]) -> Recorded:
     """Writes events in one step and gives the next step."""
+    before = job.last_number
     job = record_all(desk.store, job, happenings, when=desk.when(), by=desk.by)
     standing = desk.standing(job)
-    machine = standing.machine
     said = any(
         isinstance(one, ObservationRecorded) and getattr(one.observation, "showing", "unknown") != "unknown"
         for one in happenings
     )
     words = [
-        observation_words(machine, one.observation)
-        for one in happenings
+        walking.line_words(standing.machine, line)
+        for line in walking.lines([entry for entry in job.entries if entry.number > before])
         # What the complaint's function did meanwhile is said by the reading's "fault showing" already.
-        if isinstance(one, ObservationRecorded)
+        if isinstance(one := line[-1].what, ObservationRecorded)
         and not (said and isinstance(one.observation, Symptom) and not one.check)
     ]
     return Recorded(job.id, tuple(words), step_from(standing, job))
@@ -139,6 +139,10 @@ def _repair_unsaid(text: str) -> UserError:
 
 
 def _answered(standing: Standing, check: Check, text: str, minutes: float | None) -> list[Happening]:
+    if check.kind == "round":
+        walked = walking.answer(standing.machine, check, text)
+        spent = walked.minutes if minutes is None else minutes
+        return check_events(standing, check, walked.observations, spent)
     found = typed.answer(standing.machine, check, text)
     observations = [*_watched(standing, check, found.observation), found.observation]
     return check_events(standing, check, observations, found.minutes if minutes is None else minutes)
@@ -148,7 +152,7 @@ def _watched(standing: Standing, check: Check, found: Observation) -> list[Obser
     """What the complaint's own function did just then, when it was said whether the fault was showing."""
     if not isinstance(found, Reading) or found.showing == "unknown":
         return []
-    for symptom in standing.hunt.complaint.symptoms:
+    for symptom in standing.hunt.watched():
         if symptom.state == check.state and symptom.level != "comes-and-goes":
             expected = standing.machine.functions[symptom.function].expected.get(check.state, "on")
             level = symptom.level if found.showing == "yes" else "on" if expected == "on" else "off"
@@ -178,7 +182,7 @@ def check_events(
     )
     for at, observation in enumerate(observations):
         last = at == len(observations) - 1
-        beside = isinstance(observation, Symptom) and check.kind != "operate"
+        beside = isinstance(observation, Symptom) and check.kind not in ("operate", "watch", "round")
         events.append(ObservationRecorded(observation, "" if beside else check.id, own if last else 0.0))
     events.extend(
         ObservationRecorded(Action("unplug-refit", place), check.id) for place in refitted(machine, check)

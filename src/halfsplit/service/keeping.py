@@ -2,31 +2,41 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
 
 from halfsplit.diagnosis.naming import group_short, observation_words
-from halfsplit.diagnosis.stopping import cause_odds, ending
+from halfsplit.diagnosis.stopping import ending
 from halfsplit.errors import NotFound, UserError
 from halfsplit.jobs.events import (
     NOT_FOUND,
     AccessClosed,
     AccessOpened,
+    AdviceGiven,
+    AttachmentAdded,
     Cause,
     EntryRestored,
     EntryUndone,
     Happening,
+    HistoryStated,
     JobClosed,
     JobReopened,
     NoteAdded,
     NotFoundCause,
     ObservationRecorded,
+    PartUsed,
+    RunRecorded,
+    TravelDone,
 )
 from halfsplit.jobs.model import Entry, Job, restore_of_latest, undo_of_latest
 from halfsplit.jobs.portable import SUFFIX, export_job, import_job
 from halfsplit.jobs.recording import record, record_all
 from halfsplit.machine.model import Machine
+from halfsplit.service import walking
 from halfsplit.service.desk import Desk, Standing
 from halfsplit.service.found import keep
+from halfsplit.service.paperwork import advice_words, attached_words, travel_words, used_words
+from halfsplit.service.proof_words import proof_words
 from halfsplit.service.results import JobList, JobListLine, Log, LogLine, Moved, NextStep, Recorded
 from halfsplit.service.working import find_group, head, next_step
 
@@ -40,10 +50,13 @@ CODES: dict[str, str] = {
 
 
 def undo(desk: Desk, job_id: str | None = None, entry: int | None = None) -> Recorded:
-    """Takes back the latest recording (all that was written in one step), or the entry of a number."""
+    """Takes back the latest recording (all that was written in one step), or the entry of a number.
+
+    An entry of a walk round the machine is taken back with all that was seen on that walk.
+    """
     job = desk.job(job_id)
     if entry is not None:
-        events: list[Happening] = [EntryUndone(entry)]
+        events: list[Happening] = [EntryUndone(one) for one in walking.whole_walk(job.entries, entry)]
     else:
         latest = undo_of_latest(job)
         if isinstance(latest, JobReopened):
@@ -70,13 +83,14 @@ def restore(desk: Desk, job_id: str | None = None) -> Recorded:
 
 def _kept(desk: Desk, job: Job, events: list[Happening]) -> Recorded:
     found = keep(desk, job, events)
-    entries = {entry.number: entry for entry in desk.job(job.id).entries}
+    touched = {event.entry: event for event in events if isinstance(event, EntryUndone | EntryRestored)}
     machine = desk.standing(desk.job(job.id)).machine
+    order = list(touched)
+    shown = walking.lines([entry for entry in desk.job(job.id).entries if entry.number in touched])
     words = []
-    for event in events:
-        if isinstance(event, EntryUndone | EntryRestored) and event.entry in entries:
-            done = "taken back" if isinstance(event, EntryUndone) else "stands again"
-            words.append(f"{done}: {_entry_words(machine, entries[event.entry])}")
+    for line in sorted(shown, key=lambda one: min(order.index(entry.number) for entry in one)):
+        done = "taken back" if isinstance(touched[line[-1].number], EntryUndone) else "stands again"
+        words.append(f"{done}: {log_words(machine, line)}")
     return Recorded(found.job, tuple(words) or ("job open again",), found.next)
 
 
@@ -88,7 +102,8 @@ def _together(job: Job, number: int) -> list[int]:
         if entry.undone or entry.number > number:
             continue
         if entry.when != when or not isinstance(
-            entry.what, ObservationRecorded | AccessOpened | AccessClosed | NoteAdded
+            entry.what,
+            ObservationRecorded | AccessOpened | AccessClosed | NoteAdded | HistoryStated | RunRecorded,
         ):
             break
         found.append(entry.number)
@@ -172,7 +187,7 @@ def close_job(desk: Desk, cause: str = "", job_id: str | None = None, note_text:
     job = desk.job(job_id)
     standing = desk.standing(job)
     hunt = standing.hunt
-    odds = cause_odds(hunt)
+    odds = hunt.belief.cause_odds()
     ids = [group.id for group in hunt.bench.space.groups]
     concluded: Cause | NotFoundCause = NOT_FOUND
     if cause.strip().casefold() not in ("not found", "not-found"):
@@ -205,33 +220,49 @@ def reopen(desk: Desk, job_id: str, reason: str = "") -> NextStep:
 
 
 def log(desk: Desk, job_id: str | None = None) -> Log:
-    """All entries of a job, those taken back included."""
+    """All entries of a job, those taken back included; a walk round the machine is one line with its last number."""
     job = desk.job(job_id)
     standing = desk.standing(job)
     machine = standing.machine
     lines = tuple(
         LogLine(
-            entry.number,
-            entry.when,
-            entry.by,
-            entry.what.KIND,
-            _entry_words(machine, entry),
-            entry.minutes,
-            entry.undone,
+            line[-1].number,
+            line[-1].when,
+            line[-1].by,
+            line[-1].what.KIND,
+            log_words(machine, line),
+            sum(entry.minutes for entry in line),
+            line[-1].undone,
         )
-        for entry in job.entries
+        for line in walking.lines(job.entries)
     )
     cause = job.cause.text if isinstance(job.cause, Cause) else job.cause or ""
     return Log(head(standing, job), lines, cause)
 
 
-def _entry_words(machine: Machine, entry: Entry) -> str:
+def log_words(machine: Machine, line: Sequence[Entry]) -> str:
+    """One line of the log: a walk round the machine, or a single entry."""
+    return walking.line_words(machine, line) if walking.seen_on(line) else entry_words(machine, line[-1])
+
+
+def entry_words(machine: Machine, entry: Entry) -> str:
+    """An entry in one line of the log."""
     what = entry.what
     match what:
         case ObservationRecorded():
             return observation_words(machine, what.observation) + (f" ({what.note})" if what.note else "")
         case NoteAdded():
             return f"note: {what.text}"
+        case HistoryStated() | RunRecorded():
+            return proof_words(what)
+        case AttachmentAdded():
+            return attached_words(what)
+        case PartUsed():
+            return used_words(what)
+        case TravelDone():
+            return travel_words(what)
+        case AdviceGiven():
+            return advice_words(what)
         case AccessOpened():
             return f"opened: {_access_name(machine, what.step)}"
         case AccessClosed():
@@ -261,11 +292,13 @@ def list_jobs(desk: Desk, *, everything: bool = True) -> JobList:
     )
 
 
-def job_out(desk: Desk, file: Path | None = None, job_id: str | None = None) -> Moved:
-    """Writes a job to one file, never over another. Raises UserError."""
+def job_out(
+    desk: Desk, file: Path | None = None, job_id: str | None = None, *, attachments: bool = True
+) -> Moved:
+    """Writes a job to one file, with its attachments if wanted, never over another. Raises UserError."""
     job = desk.job(job_id)
     place = Path(f"{job.id}{SUFFIX}") if file is None else file
-    data = export_job(desk.store, job.id)
+    data = export_job(desk.store, job.id, desk.shelf if attachments else None)
     try:
         with place.open("xb") as out:
             out.write(data)
@@ -288,5 +321,5 @@ def job_in(desk: Desk, file: Path) -> Moved:
         raise UserError(
             "job-file-unreadable", f"{file} cannot be read: {error.strerror or error}."
         ) from error
-    found = import_job(desk.store, data)
+    found = import_job(desk.store, data, desk.shelf)
     return Moved(found.job.id, str(file), found.job.last_number, found.added, found.created)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -9,7 +10,7 @@ from halfsplit.circuit.expansion import used_cavities
 from halfsplit.machine.assumptions import assumptions, counts, sharpening
 from halfsplit.machine.model import Machine
 from halfsplit.machine.reading import load_machine
-from halfsplit.service.credibility import Credibility, credibility
+from halfsplit.service.credibility import Credibility, Doubt, credibility, keep_outs
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,7 +62,8 @@ class UnseenLine:
 class MachineReport:
     """All that ``machine check`` says of a machine that can be used.
 
-    ``unseen`` is None when it was not looked for.
+    ``keep_outs`` are functions that can be measured nowhere near while they work; ``unseen`` is None when it was
+    not looked for.
     """
 
     machine: str
@@ -71,6 +73,7 @@ class MachineReport:
     system_v: float
     counts: Counts
     credibility: Credibility
+    keep_outs: tuple[Doubt, ...]
     assumed: tuple[AssumedLine, ...]
     sharpening: tuple[SharpeningLine, ...]
     unseen: tuple[UnseenLine, ...] | None
@@ -121,18 +124,23 @@ def check_machine(path: Path, *, look_for_unseen: bool = True) -> MachineReport:
     return MachineReport(
         machine.id, machine.name, machine.maker, machine.invented, machine.system_v,
         _counts(machine, len(faults)),
-        credibility(machine), lines, sharper, hidden,
+        credibility(machine), keep_outs(machine), lines, sharper, hidden,
     )  # fmt: skip
 
 
-def unseen_faults(machine: Machine) -> tuple[UnseenLine, ...]:
-    """Faults that no reachable check shows; going through every state takes seconds on a large machine."""
+def unseen_faults(
+    machine: Machine, told: Callable[[int, int], None] | None = None
+) -> tuple[UnseenLine, ...]:
+    """Faults that no reachable check shows; going through every state takes seconds on a large machine.
+
+    ``told`` hears how many steps of how many are done.
+    """
     from halfsplit.diagnosis.hunt import Bench
     from halfsplit.service.unseen import unseen
 
     return tuple(
         UnseenLine(one.fault, one.text, one.would_show[0] if one.would_show else "", one.state)
-        for one in unseen(Bench(machine))
+        for one in unseen(Bench(machine), told)
     )
 
 
@@ -157,6 +165,8 @@ def show_machine(path: Path) -> MachineShown:
     things: list[ShownThing] = []
     for state in machine.states.values():
         settings = ", ".join(f"{part} {value}" for part, value in state.settings.items())
+        if state.dangers:
+            settings += f"; dangers: {', '.join(state.dangers)}"
         things.append(ShownThing("state", state.id, state.name, settings))
     for function in machine.functions.values():
         expected = ", ".join(f"{state} {level}" for state, level in function.expected.items())
@@ -165,6 +175,8 @@ def show_machine(path: Path) -> MachineShown:
         )
     for zone in machine.zones.values():
         reach = ", ".join(machine.steps_for_zone(zone.id)) or "nothing to open"
+        if marks := machine.kept_out_by((zone.id,), machine.steps_for_zone(zone.id)):
+            reach += f"; keep out: {', '.join(marks)}"
         things.append(ShownThing("zone", zone.id, zone.name, reach))
     for step in machine.access.values():
         after = f" after {', '.join(step.after)}" if step.after else ""

@@ -6,6 +6,7 @@ same tolerances. Such jobs carry the clock "practice" and never count as experie
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
@@ -13,7 +14,7 @@ from pathlib import Path
 
 import numpy as np
 
-from halfsplit.diagnosis.checks import Check, all_checks, chassis_node, points
+from halfsplit.diagnosis.checks import Check, all_checks, allowed, chassis_node, points, round_check, watch_check
 from halfsplit.diagnosis.hunt import Bench
 from halfsplit.diagnosis.naming import group_short
 from halfsplit.diagnosis.planning import setup_minutes
@@ -27,6 +28,7 @@ from halfsplit.machine.reading import load_machine
 from halfsplit.observations import Action, Complaint
 from halfsplit.service.desk import Desk, machine_files, operate
 from halfsplit.service.found import check_events, keep, refitted, work_events
+from halfsplit.service.kept_tables import tables
 from halfsplit.service.results import NextStep, Recorded
 from halfsplit.service.typed import state_of
 from halfsplit.service.working import find_group, next_step, open_job
@@ -135,8 +137,8 @@ def _shows_as_told(world: World, complaint: Complaint) -> bool:
 
 def _desk(store: JobStore, machine_path: Path) -> tuple[Desk, Bench]:
     machine = load_machine(machine_path)
-    desk = Desk(store, PracticeClock())
-    bench = Bench(machine)
+    desk = Desk(store, PracticeClock(), tables=tables())
+    bench = Bench(machine, desk.tables)
     desk.benches[fingerprint_of(machine_files(machine_path))] = bench
     return desk, bench
 
@@ -199,21 +201,29 @@ def check_typed(rig: Rig, line: str) -> Check | RepairGroup:
     verb = verb.casefold()
     if verb in ("mend", "repair", "replace"):
         return find_group(hunt, rest)
+    if verb == "walk":
+        return _walk(machine, rest, hunt.situation.state or hunt.states[0])
     body, _, state_text = rest.partition(" in ")
     state = state_of(machine, state_text) if state_text.strip() else hunt.situation.state or hunt.states[0]
     words = body.split()
     if verb == "operate":
         return _operate(machine, body.strip(), state, bool(state_text.strip()))
+    if verb == "unplug":
+        return _unplug(machine, body, state)
+    if verb in ("lamp", "amps") and len(words) == 1:
+        words = [clamp_name(machine, words[0])] if verb == "amps" else words
     if verb == "volts" and len(words) == 1:
         return _volts(machine, words[0], state)
     wanted = {
         "drop": f"drop {' to '.join(words)} in {state}",
         "ohms": f"ohms {' to '.join(words)}",
+        "lamp": f"lamp {' '.join(words)} in {state}",
+        "amps": f"amps {' '.join(words)} in {state}",
         "look": f"look closed {body.strip()}",
         "open": f"look thorough {body.strip()}",
         "move": f"move {body.strip()}",
     }.get(verb, "")
-    checks = {check.id: check for check in all_checks(machine, (state,))}
+    checks = {check.id: check for check in all_checks(machine, (state,), even_kept_out=True)}
     if verb == "look" and wanted not in checks:
         wanted = next(
             (
@@ -228,7 +238,7 @@ def check_typed(rig: Rig, line: str) -> Check | RepairGroup:
             (one for one in checks if one.startswith("code ") and f" {body.strip()} in " in one), ""
         )
     if wanted in checks:
-        return checks[wanted]
+        return allowed(machine, checks[wanted])
     near = nearest(wanted, checks) if wanted else nearest(verb, VERBS)
     raise UserError(
         "practice-step",
@@ -237,7 +247,39 @@ def check_typed(rig: Rig, line: str) -> Check | RepairGroup:
     )
 
 
-VERBS = ("operate", "volts", "drop", "ohms", "look", "open", "move", "code", "mend")
+VERBS = (
+    "operate", "walk", "volts", "drop", "lamp", "amps", "ohms", "unplug", "look", "open", "move", "code", "mend",
+)  # fmt: skip
+
+
+def clamp_name(machine: Machine, name: str) -> str:
+    """The wire or fuse of that id, whatever its letters' case."""
+    by_folded = {one.casefold(): one for one in (*machine.wires, *machine.parts)}
+    return by_folded.get(name.casefold(), name)
+
+
+def _unplug(machine: Machine, body: str, state: str) -> Check:
+    """A function watched with a connector apart, from "X12 and watch horn". Raises NotFound, UserError."""
+    out, _, function = body.partition(" and watch ")
+    if not function.strip():
+        raise UserError("practice-step", "Say what to watch meanwhile.", "Like: unplug X12 and watch horn in sweep.")
+    connectors = {one.casefold(): one for one in machine.connectors}
+    if out.strip().casefold() not in connectors:
+        raise NotFound("connector", out.strip(), machine.connectors)
+    watched = _operate(machine, function.strip(), state, said=True)
+    return allowed(
+        machine, watch_check(machine, watched.function, watched.state, (connectors[out.strip().casefold()],))
+    )
+
+
+def _walk(machine: Machine, text: str, current: str) -> Check:
+    """The walk round the machine in a state, from "sweep", "round in sweep" or nothing for the present one."""
+    said = re.sub(r"^(?:a?round\b)?\s*(?:in\b)?", "", text.strip(), flags=re.IGNORECASE).strip()
+    state = state_of(machine, said) if said else current
+    check = round_check(machine, state)
+    if check is None:
+        raise UserError("practice-step", f"Nothing is expected of any function in {state}.", "Name another state.")
+    return allowed(machine, check)
 
 
 def _operate(machine: Machine, name: str, state: str, said: bool) -> Check:
@@ -255,13 +297,14 @@ def _volts(machine: Machine, point: str, state: str) -> Check:
             at = known[node]
             minutes = next(
                 check.minutes
-                for check in all_checks(machine, (state,))
+                for check in all_checks(machine, (state,), even_kept_out=True)
                 if check.id == f"volts {node} in {state}"
             )
-            return Check(
+            check = Check(
                 f"volts {node} in {state}", "volts", at.owner, at.zone, at.steps, minutes,
                 state=state, plus=node, minus=chassis_node(machine),
             )  # fmt: skip
+            return allowed(machine, check)
     raise NotFound("point", point, known)
 
 

@@ -134,7 +134,10 @@ class Step:
 
 @dataclass(frozen=True, slots=True)
 class OtherStep:
-    """A runner-up: what it is, its minutes, and how many more minutes than the best."""
+    """A runner-up: what it is, its minutes, and how many more minutes than the best.
+
+    The more minutes are those of the whole job where the planner looked ahead, of the step alone elsewhere.
+    """
 
     kind: str
     id: str
@@ -255,3 +258,38 @@ class Moved:
     entries: int
     added: int
     created: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Attached:
+    """A file kept with a job: the number of its entry, what its content is, what it is for.
+
+    ``known`` tells that the same content was attached to this job before; it is kept once.
+    """
+
+    job: str
+    entry: int
+    name: str
+    media: str
+    role: str
+    size_bytes: int
+    sha256: str
+    known: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Noted:
+    """An entry of a job's papers: its number and its words."""
+
+    job: str
+    entry: int
+    words: str
+
+
+@dataclass(frozen=True, slots=True)
+class Written:
+    """A file written from a job."""
+
+    job: str
+    file: str
+    size_bytes: int

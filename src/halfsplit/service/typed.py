@@ -11,9 +11,9 @@ from dataclasses import dataclass, replace
 from typing import Literal
 
 from halfsplit import quantities
-from halfsplit.diagnosis.checks import Check
+from halfsplit.diagnosis.checks import Check, round_functions
 from halfsplit.diagnosis.naming import check_short
-from halfsplit.errors import UserError, nearest
+from halfsplit.errors import InternalError, UserError, nearest
 from halfsplit.machine.model import Function, Machine
 from halfsplit.observations import (
     Action,
@@ -65,6 +65,12 @@ LEVEL_WORDS: dict[str, Level] = {
     "on": "on", "works": "on", "lit": "on", "runs": "on", "sounds": "on", "alive": "on", "turns": "on",
     "comes and goes": "comes-and-goes", "now and then": "comes-and-goes", "sometimes": "comes-and-goes",
 }  # fmt: skip
+LAMP = {
+    "dark": 0.0, "off": 0.0, "out": 0.0, "dead": 0.0, "dim": 1.0, "weak": 1.0, "faint": 1.0, "glows": 1.0, "lit": 2.0,
+    "bright": 2.0, "on": 2.0, "lights": 2.0,
+}  # fmt: skip
+#: What begins the answer to a walk round the machine that nobody asked for.
+WALK = ("walk round", "walk around", "walk")
 MENDED = ("mended", "fixed", "cured")
 DONE = ("done",)
 NOT_MENDED = ("not mended", "not fixed", "no better", "still there", "not cured")
@@ -88,10 +94,10 @@ class RepairAnswer:
 
 def answer(machine: Machine, check: Check, text: str) -> Answer:
     """The answer to a check. Raises UserError with near words when it is none."""
-    plain, minutes, showing = _taken_apart(text)
+    plain, minutes, showing = taken_apart(text)
     if not plain:
         raise UserError("answer-empty", "Nothing was typed.", f"Say {expected_answers(machine, check)}.")
-    reason = _after(plain, UNREACHABLE)
+    reason = after(plain, UNREACHABLE)
     if reason is not None:
         return Answer(OutOfReach(check.id, reason), minutes)
     observation = _of_check(machine, check, plain)
@@ -103,7 +109,7 @@ def answer(machine: Machine, check: Check, text: str) -> Answer:
 
 def repair_answer(text: str) -> RepairAnswer | None:
     """What was said of a repair, or None when it is no such word."""
-    plain, minutes, _ = _taken_apart(text)
+    plain, minutes, _ = taken_apart(text)
     if plain in MENDED:
         return RepairAnswer("mended", minutes)
     if plain in NOT_MENDED:
@@ -117,8 +123,20 @@ def expected_answers(machine: Machine, check: Check) -> str:
         case "operate":
             words = machine.functions[check.function].words
             return f"{words[2]}, {words[1]}, {words[0]}, comes and goes, can't reach"
+        case "round":
+            functions = round_functions(machine, check.state)
+            function = machine.functions[functions[0]]
+            amiss = function.words[0 if function.expected[check.state] == "on" else 2]
+            return f"all right, or what is not so, like {function.id} {amiss}; can't reach, skip"
         case "volts" | "drop":
             return "the reading with its unit, such as 12.3 V or 850 mV; can't reach"
+        case "lamp":
+            return "lit, dim, dark, can't reach"
+        case "amps":
+            return "the reading with its unit, such as 3.2 A or 40 mA; can't reach"
+        case "watch":
+            words = machine.functions[check.function].words
+            return f"{words[2]}, {words[1]}, {words[0]}, can't reach"
         case "ohms":
             return "the reading with its unit, such as 60 ohm or 4.7 kohm, or OL for over range; can't reach"
         case "code":
@@ -135,7 +153,7 @@ def expected_answers(machine: Machine, check: Check) -> str:
             )
 
 
-def _taken_apart(text: str) -> tuple[str, float | None, Showing]:
+def taken_apart(text: str) -> tuple[str, float | None, Showing]:
     """The answer itself, minutes said with it, and whether the fault was showing; split at commas."""
     minutes: float | None = None
     showing: Showing = "unknown"
@@ -152,7 +170,7 @@ def _taken_apart(text: str) -> tuple[str, float | None, Showing]:
     return ", ".join(kept), minutes, showing
 
 
-def _after(plain: str, starts: tuple[str, ...]) -> str | None:
+def after(plain: str, starts: tuple[str, ...]) -> str | None:
     """What follows one of ``starts``, or None."""
     for start in starts:
         if plain == start or plain.startswith((f"{start} ", f"{start},", f"{start}:")):
@@ -163,10 +181,19 @@ def _after(plain: str, starts: tuple[str, ...]) -> str | None:
 def _of_check(machine: Machine, check: Check, plain: str) -> Observation:
     match check.kind:
         case "operate":
-            return Symptom(check.function, check.state, _level(machine, check, plain))
+            return Symptom(check.function, check.state, level(machine, check, plain))
+        case "round":
+            raise InternalError("A walk round the machine is answered by many observations, not by one.")
         case "volts" | "drop":
             value = _measured(plain, check, "voltage")
-            return Reading("volts", check.plus, check.minus, check.state, value)
+            return Reading("volts", check.plus, check.minus, check.state, value, check.unplugged)
+        case "lamp":
+            return Reading("lamp", check.plus, check.minus, check.state, _lamp(machine, check, plain))
+        case "amps":
+            return Reading("amps", check.plus, "", check.state, abs(_measured(plain, check, "current")))
+        case "watch":
+            seen = level(machine, check, plain)
+            return Symptom(check.function, check.state, seen, unplugged=check.unplugged)
         case "ohms":
             value = float("inf") if plain in OVER_RANGE else _measured(plain, check, "resistance")
             return Reading("ohms", check.plus, check.minus, check.state, value, check.unplugged)
@@ -202,6 +229,14 @@ def _spot(machine: Machine, check: Check, text: str) -> str:
     )
 
 
+def _lamp(machine: Machine, check: Check, plain: str) -> float:
+    """0 dark, 1 dim, 2 lit. Raises UserError with near words."""
+    word = plain.removeprefix("lamp ").strip()
+    if word not in LAMP:
+        raise _unknown(machine, check, plain, tuple(LAMP))
+    return LAMP[word]
+
+
 def _look(text: str) -> LookKind:
     looks: dict[str, LookKind] = {
         "closed": "closed", "thorough": "thorough", "by-eye": "by-eye", "along": "along"
@@ -214,7 +249,7 @@ def _measured(plain: str, check: Check, quantity: str) -> float:
     try:
         return found.parse(plain)
     except UserError as error:
-        example = "12.3 V" if quantity == "voltage" else "60 ohm"
+        example = {"voltage": "12.3 V", "current": "3.2 A"}.get(quantity, "60 ohm")
         hint = getattr(error, "suggestion", None)
         raise UserError(
             "answer-unit",
@@ -238,11 +273,15 @@ def _one_of(machine: Machine, check: Check, plain: str, yes: tuple[str, ...], no
     raise _unknown(machine, check, plain, (*yes, *no))
 
 
-def _level(machine: Machine, check: Check, plain: str) -> Level:
+def level(machine: Machine, check: Check, plain: str) -> Level:
+    """The level of a function in its own words or general ones. Raises UserError with near words."""
     words = dict(LEVEL_WORDS)
     function = machine.functions[check.function]
     words.update(zip((word.casefold() for word in function.words), ("off", "weak", "on"), strict=True))
     expected = function.expected.get(check.state, "on")
+    if check.kind == "watch" and plain not in words:
+        # Nobody expects anything of a function with a connector apart: only its own words will do.
+        raise _unknown(machine, check, plain, tuple(words))
     if plain in OK_WORDS:
         return "on" if expected == "on" else "off"
     if plain in ("bad", "fails", "wrong"):
@@ -289,12 +328,14 @@ def unasked(machine: Machine, text: str, state: str) -> Check | None:
         head = f"{head}:{half}"
     if not colon:
         return None
+    head, unplugged = _unplugged(machine, head)
     name, _, said_state = head.partition(" in ")
     name = " ".join(name.split())
     chosen = state_of(machine, said_state) if said_state.strip() else state
-    found = _subject(machine, name, chosen)
+    found = _instrument(machine, name, chosen, answer_part(text)) if not unplugged else None
+    found = found or _subject(machine, name, chosen)
     if found is not None:
-        return found
+        return _with_out(machine, found, unplugged)
     candidates = [*machine.functions, *machine.connectors, *machine.parts, *machine.runs]
     candidates += [function.name for function in machine.functions.values()]
     near = nearest(name, candidates)
@@ -303,6 +344,73 @@ def unasked(machine: Machine, text: str, state: str) -> Check | None:
         f'This machine has no function, connector, part, run or point "{name}".',
         f'Did you mean "{near}"?' if near else "",
     )
+
+
+def _unplugged(machine: Machine, head: str) -> tuple[str, tuple[str, ...]]:
+    """A subject without its "with X12 out", and what is out. Raises UserError with the nearest name."""
+    said = re.search(r"\s+with\s+(.+?)\s+(?:out|unplugged|apart)\b", head, re.IGNORECASE)
+    if said is None:
+        return head, ()
+    known = [*machine.connectors]
+    known += [part.id for part in machine.parts.values() if part.kind in ("fuse", "breaker")]
+    by_folded = {name.casefold(): name for name in known}
+    found = []
+    for name in re.split(r"\s*,\s*|\s+and\s+", said.group(1).strip()):
+        if name.casefold() not in by_folded:
+            near = nearest(name, known)
+            raise UserError(
+                "subject-unknown",
+                f'This machine has no connector or fuse "{name}" to take out.',
+                f'Did you mean "{near}"?' if near else "",
+            )
+        found.append(by_folded[name.casefold()])
+    return head[: said.start()] + head[said.end() :], tuple(found)
+
+
+def _with_out(machine: Machine, check: Check, unplugged: tuple[str, ...]) -> Check:
+    """A check done with connectors apart. Raises UserError for one that is not weighed so."""
+    from halfsplit.diagnosis.checks import allowed, watch_check
+
+    if not unplugged:
+        return check
+    if check.kind == "operate":
+        return allowed(machine, watch_check(machine, check.function, check.state, unplugged))
+    if check.kind == "volts":
+        made = replace(check, id=f"{check.id}, {' and '.join(unplugged)} out", unplugged=unplugged)
+        return allowed(machine, made)
+    raise UserError(
+        "subject-unknown",
+        f"{check_short(check)} is not weighed with {' and '.join(unplugged)} out.",
+        "A function or a point in volts is.",
+    )
+
+
+def _instrument(machine: Machine, name: str, state: str, said: str) -> Check | None:
+    """The lamp or clamp check that an answer like "lit" or "3.2 A" is for, or None when it is of another kind."""
+    from halfsplit.diagnosis.checks import MINUTES, allowed, clamped, lamp_return, points
+    from halfsplit.diagnosis.clamps import branch_of
+
+    first = re.split(r",\s+|;", said.strip())[0].strip().casefold()
+    chosen = state or next(iter(machine.states))
+    if re.fullmatch(r"[-+]?[\d.,]+ ?m?a", first) and branch_of(machine, name) is not None:
+        owner = clamped(machine).get(name, name)
+        thing = machine.parts.get(owner) or machine.connectors.get(owner)
+        if thing is None:
+            return None
+        steps = machine.steps_for_zone(thing.zone, thing.access)
+        made = Check(
+            f"amps {name} in {chosen}", "amps", owner, thing.zone, steps, MINUTES["amps"], state=chosen, plus=name
+        )
+        return allowed(machine, made)
+    at = points(machine)
+    point = at.get(name) or at.get(f"{name}:p")
+    if first.removeprefix("lamp ") in LAMP and point is not None and named_function(machine, name) is None:
+        made = Check(
+            f"lamp {point.node} in {chosen}", "lamp", point.owner, point.zone, point.steps, MINUTES["lamp"],
+            state=chosen, plus=point.node, minus=lamp_return(machine),
+        )  # fmt: skip
+        return allowed(machine, made)
+    return None
 
 
 def answer_part(text: str) -> str:
@@ -338,8 +446,11 @@ def named_function(machine: Machine, words: str) -> tuple[Function, str] | None:
 
 
 def _subject(machine: Machine, name: str, state: str) -> Check | None:
-    from halfsplit.diagnosis.checks import all_checks
+    from halfsplit.diagnosis.checks import all_checks, allowed, round_check
 
+    if name.casefold() in WALK:
+        walk = round_check(machine, state or next(iter(machine.states)))
+        return None if walk is None else allowed(machine, walk)
     named = named_function(machine, name)
     if named is not None and not named[1]:
         function = named[0]
@@ -353,7 +464,7 @@ def _subject(machine: Machine, name: str, state: str) -> Check | None:
         f"volts {name} in {chosen}", f"volts {name}:p in {chosen}", f"look by-eye {name}",
         f"look along {name}", f"look thorough {name}",
     }  # fmt: skip
-    for check in all_checks(machine, (chosen,)):
+    for check in all_checks(machine, (chosen,), even_kept_out=True):
         if check.id in wanted:
-            return check
+            return allowed(machine, check)
     return None

@@ -16,7 +16,7 @@ from halfsplit.diagnosis.explaining import (
     explain_check,
     explain_repair,
 )
-from halfsplit.diagnosis.hunt import Hunt, check_complaint
+from halfsplit.diagnosis.hunt import Bench, Hunt, check_complaint
 from halfsplit.diagnosis.naming import (
     check_short,
     function_name,
@@ -81,6 +81,8 @@ def open_job(
     files = machine_files(machine_path)
     fingerprint = fingerprint_of(files)
     desk.store.put_machine(fingerprint, files)
+    if fingerprint not in desk.benches:
+        desk.benches[fingerprint] = Bench(machine, desk.tables)
     opened = JobOpened(machine.id, fingerprint, unit, complaint, clock)
     job = begin_job(desk.store, job_id or free_id(desk, machine.id), opened, when=desk.when(), by=desk.by)
     return next_step(desk, job.id)
@@ -313,4 +315,7 @@ def _other(hunt: Hunt, option: Option, chosen: Option) -> OtherStep:
         assert option.repair is not None  # an option is a check or a repair
         name, short = option.repair.id, group_short(option.repair)
     del hunt
-    return OtherStep(kind, name, short, option.minutes, option.minutes - chosen.minutes)
+    more = option.minutes - chosen.minutes
+    if option.expected_min is not None and chosen.expected_min is not None:
+        more = option.expected_min - chosen.expected_min
+    return OtherStep(kind, name, short, option.minutes, more)

@@ -9,12 +9,12 @@ import numpy as np
 import pyagrum as gum
 import pytest
 from tests.outside.machines.drawn import CART, machine
+from tests.properties.diagnosis.enumeration import blown_share
 
 from halfsplit.circuit.stamps import Floats
 from halfsplit.diagnosis.belief import believe
 from halfsplit.diagnosis.evidence import FALSE_FIND, SAID_SLEEPS, Evidence
 from halfsplit.diagnosis.hunt import Bench
-from halfsplit.diagnosis.space import Space
 from halfsplit.faults.priors import fault_weights
 from halfsplit.observations import Complaint, Level, Look, LookKind, Reading, Symptom
 
@@ -74,13 +74,18 @@ def symptom_density(evidence: Evidence, net: Network, seen: Symptom) -> Floats:
     return net.per_hypothesis(likely[:-1], asleep, float(likely[-1]), 1.0 / 3.0)
 
 
-def look_table(space: Space, kind: LookKind, place: str) -> list[Floats]:
-    """Chance of nothing and of something found, from the catalogue."""
+def look_table(evidence: Evidence, kind: LookKind, place: str) -> list[Floats]:
+    """Chance of nothing and of something found, from the catalogue; a fuse that was blown is found as such."""
+    space = evidence.space
     found = np.full(space.singles + 2, FALSE_FIND)
     for h in range(space.singles):
         fault = space.fault_of(h)
         if place in (fault.owner, fault.place) and kind in fault.mode.looks:
             found[h] = (1.0 - fault.mode.hidden) * fault.mode.looks[kind] + fault.mode.hidden * FALSE_FIND
+        elif kind == "by-eye" and (share := blown_share(evidence, place, fault)) > 0.0:
+            fuse = next(one.mode for one in space.faults if one.id == f"{place}/fuse-open")
+            blown = (1.0 - fuse.hidden) * fuse.looks["by-eye"] + fuse.hidden * FALSE_FIND
+            found[h] = share * blown + (1.0 - share) * FALSE_FIND
     found[space.other] = 0.10  # a find under "something else", as evidence.ELSE_FIND says
     return [1.0 - found, found]
 
@@ -124,7 +129,7 @@ def test_single_fault_odds_equal_those_of_a_general_engine(record_property: Call
                 float(np.exp(flat - shift)),
             ),
         )  # fmt: skip
-        net.answers("look", look_table(space, look.look, look.place), int(look.found))
+        net.answers("look", look_table(evidence, look.look, look.place), int(look.found))
         speaks = np.where(space.hyp_sleeps, SAID_SLEEPS[0], SAID_SLEEPS[1])
         speaks = np.concatenate([speaks, [SAID_SLEEPS[1], 0.5]])
         net.answers("said", [1.0 - speaks, speaks], int(said))

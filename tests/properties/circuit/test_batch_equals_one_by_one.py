@@ -204,3 +204,31 @@ def test_sets_whose_diodes_get_stuck_are_settled_one_by_one(monkeypatch: pytest.
     # As in the first test: a diode may stay on its tangent while that is right within 2 mV.
     assert np.abs(usual.readings - slow.readings)[steady].max() <= 5e-3
     assert np.abs(usual.readings - slow.readings)[steady].max() > 0.0
+
+
+def test_sets_that_chatter_side_by_side_are_each_read_as_when_alone() -> None:
+    netlist = vehicle(np.random.default_rng(2), 8)
+    system = System(netlist)
+    lamps = [f"F{k}" for k in (0, 4)]  # relays that drop out when their own lamp pulls the feed down
+    feeds = [(Series(f"{f}.w0", ohm), Shunt(f"{f}.out", "chassis", 2.0)) for f in lamps for ohm in (1.0, 2.0, 4.0)]
+    changeover = (Series("F3.w1", 8.0), Shunt("F3.out", "chassis", 1.0))
+    controller = (Series("F1.w1", 2.0), Shunt("F1.out", "chassis", 2.0))
+    sets = [*feeds, (), changeover, controller, (Series("F2.w0", math.inf),)]
+    rows = [(k, netlist.node_index[netlist.reference]) for k in range(len(netlist.nodes))]
+    together = settle_batch(system, sets, rows)
+    compared = 0
+    for k, changes in enumerate(sets):
+        alone = settle_batch(system, [changes], rows)
+        assert alone.kind[0] == together.kind[k]
+        assert np.allclose(alone.readings[0], together.readings[k], rtol=1e-6, atol=1e-5)
+        if together.kind[k] != CHATTERS:
+            continue
+        states = {state.tobytes() for state in together.cycles[k]}
+        assert states == {state.tobytes() for state in alone.cycles[0]}
+        one = settle(netlist, changes, start=system.booleans)
+        if {state.tobytes() for state in one.cycle} == states:  # the mean over the same states
+            assert np.abs(together.readings[k] - one.voltages).max() <= 5e-3
+            compared += 1
+    assert (together.kind == CHATTERS).sum() >= 4
+    assert len({len(cycle) for cycle in together.cycles.values()}) >= 2  # of different lengths
+    assert compared >= 4

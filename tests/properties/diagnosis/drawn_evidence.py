@@ -8,6 +8,7 @@ from typing import Any, get_args
 
 import numpy as np
 
+from halfsplit.diagnosis.checks import all_checks
 from halfsplit.diagnosis.hunt import Bench
 from halfsplit.observations import (
     Action,
@@ -70,6 +71,23 @@ def seen(bench: Bench, rng: np.random.Generator, state: str) -> Observation:
             return Reading("ohms", pick(rng, ends), "", state, float(10 ** rng.uniform(-1, 5)))
 
 
+def loaded(bench: Bench, rng: np.random.Generator, state: str) -> Observation:
+    """A lamp, a clamp, or something with a connector apart."""
+    lamps = [check for check in all_checks(bench.machine, (state,)) if check.kind == "lamp"]
+    apart = (pick(rng, list(bench.machine.connectors)),)
+    match int(rng.integers(0, 4)):
+        case 0:
+            lamp = pick(rng, lamps)
+            return Reading("lamp", lamp.plus, lamp.minus, state, float(rng.integers(3)), showing=pick(rng, SHOWINGS))
+        case 1:
+            wire = pick(rng, list(bench.machine.wires))
+            return Reading("amps", wire, "", state, round(float(rng.uniform(0, 8)), 2), showing=pick(rng, SHOWINGS))
+        case 2:
+            return replace(symptom(bench, rng, state), unplugged=apart)
+        case _:
+            return replace(volts(bench, rng, state), unplugged=apart)
+
+
 def work(bench: Bench, rng: np.random.Generator) -> Action:
     if rng.random() < 0.3 and bench.machine.connectors:
         return Action(pick(rng, ("unplug-refit", "dry-clean")), pick(rng, list(bench.machine.connectors)))
@@ -78,15 +96,20 @@ def work(bench: Bench, rng: np.random.Generator) -> Action:
 
 
 def job(
-    bench: Bench, rng: np.random.Generator, states: Sequence[str], epochs: int, each: int
+    bench: Bench, rng: np.random.Generator, states: Sequence[str], epochs: int, each: int, loads: int = 0
 ) -> tuple[Complaint, list[list[Observation]], list[Action]]:
-    """A complaint, the observations of each epoch, and the work between one epoch and the next."""
+    """A complaint, the observations of each epoch, and the work between one epoch and the next.
+
+    ``loads`` more observations of each epoch are of lamps, clamps and connectors apart.
+    """
     told = tuple(replace(symptom(bench, rng, pick(rng, states)), showing="yes", reliability=0.9) for _ in range(2))
     complaint = Complaint(told, comes_and_goes=bool(rng.integers(2)))
     observed = [[seen(bench, rng, pick(rng, states)) for _ in range(each)] for _ in range(epochs)]
     actions = [work(bench, rng) for _ in range(epochs - 1)]
     if len(actions) > 2:
         actions[-1] = replace(actions[0])  # the same work once more
+    for seen_then in observed:
+        seen_then.extend(loaded(bench, rng, pick(rng, states)) for _ in range(loads))
     return complaint, observed, actions
 
 

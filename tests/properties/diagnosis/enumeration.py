@@ -2,7 +2,8 @@
 
 A path says when each fault of a hypothesis was cured: at the end of one of the epochs, or never. Its weight is the
 prior times the chance of every observation along it. Only the likelihood of a single observation is taken from the
-program; looks, moves, cures and what is said of sleeping are worked out here from the catalogue.
+program; looks, moves, cures and what is said of sleeping are worked out here from the catalogue. Two faults at once
+are walked in ``two_faults``.
 """
 
 from __future__ import annotations
@@ -12,24 +13,52 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from tests.properties.diagnosis.two_faults import Alone, Weights, weigh
 
 from halfsplit.circuit.stamps import Floats
-from halfsplit.diagnosis import readings
-from halfsplit.diagnosis.belief import NEW_LOOK
-from halfsplit.diagnosis.evidence import AGAIN, ELSE_FIND, FALSE_FIND, FALSE_MOVE, SAID_SLEEPS, Epoch, Evidence
+from halfsplit.diagnosis.evidence import (
+    AGAIN,
+    ELSE_FIND,
+    FALSE_FIND,
+    FALSE_MOVE,
+    NEW_LOOK,
+    SAID_SLEEPS,
+    Epoch,
+    Evidence,
+)
+from halfsplit.diagnosis.pairs import Pairs
 from halfsplit.faults.catalogue import Fault
 from halfsplit.faults.curing import cure_chances
 
 
 @dataclass(frozen=True)
 class Odds:
-    """Odds by hypothesis (there, gone), of the two others, and of pairs as both, first, second, none left."""
+    """Odds as ``Belief`` has them: by hypothesis ``[singles]``, of the two others, and that two faults are there."""
 
-    there: dict[int, float]
-    gone: dict[int, float]
+    there: Floats
+    gone: Floats
     nothing: float
     other: float
-    pairs: dict[tuple[int, int], tuple[float, float, float, float]]
+    both: float
+    member: Floats
+    cured: Floats
+
+
+def blown_share(evidence: Evidence, place: str, fault: Fault) -> float:
+    """Share of a fault's severities, by weight, that blow the fuse ``place`` in a state of the complaint."""
+    space = evidence.space
+    part = space.machine.parts.get(place)
+    if part is None or part.kind != "fuse":
+        return 0.0
+    number = next(at for at, one in enumerate(space.faults) if one.id == fault.id)
+    tables = [evidence.signatures.state(symptom.state) for symptom in evidence.complaint.symptoms]
+    blowing = 0.0
+    for row in range(space.rows):
+        if space.row_fault[row] != number:
+            continue
+        if any(table.lines.blown[row, table.fuses.index(place)] for table in tables):
+            blowing += fault.severities[int(space.row_grade[row])].weight
+    return blowing / sum(severity.weight for severity in fault.severities)
 
 
 class Enumeration:
@@ -57,22 +86,6 @@ class Enumeration:
         steady, sleeping = (share if said else 1.0 - share for share in (SAID_SLEEPS[1], SAID_SLEEPS[0]))
         return steady, sleeping
 
-    def partner(self, row: int, mended: int, ended: int, start: float) -> tuple[float, float]:
-        """Weight of a steady fault being there now, and gone, whose partner ``mended`` was there until the end of
-        epoch ``ended``; it outlived the work before that."""
-        epochs = self.evidence.epochs
-        fault = int(self.space.row_fault[row])
-        left, cured = start, 0.0
-        for number, epoch in enumerate(epochs):
-            cured *= self.sound(epoch)
-            left *= self.both(epoch, (mended, row)) if number <= ended else self.single(epoch, row, sleeps=False)
-            cures = self.cures[number]
-            chance = 0.0 if cures is None else float(cures[fault])
-            if number >= ended:
-                cured += left * chance
-            left *= 1.0 - chance
-        return left, cured
-
     def looks(self, epoch: Epoch, faults: Sequence[Fault], *, sleeps: bool) -> float:
         """Chance of an epoch's looks and moves with some faults there, each seen or not by itself."""
         chance = 1.0
@@ -83,10 +96,15 @@ class Enumeration:
         for fault in faults:
             places = {fault.owner, fault.place}
             for kind, place in {(kind, place) for kind, place, _ in epoch.looks}:
-                if place not in places or kind not in fault.mode.looks:
-                    continue
                 found, missed = epoch.looks[(kind, place, True)], epoch.looks[(kind, place, False)]
-                sees, hidden = fault.mode.looks[kind], fault.mode.hidden
+                if place in places and kind in fault.mode.looks:
+                    sees, hidden = fault.mode.looks[kind], fault.mode.hidden
+                elif kind == "by-eye" and (share := blown_share(self.evidence, place, fault)) > 0.0:
+                    # What is seen is the blown fuse: as often as one that blew of itself, where it did blow.
+                    fuse = next(one.mode for one in self.space.faults if one.id == f"{place}/fuse-open")
+                    sees, hidden = fuse.looks["by-eye"], (1.0 - share) + share * fuse.hidden
+                else:
+                    continue
                 unseen = FALSE_FIND**found * (1.0 - FALSE_FIND) ** missed
                 seen = sees**found * (1.0 - sees) ** missed
                 chance *= ((1.0 - hidden) * seen + hidden * unseen) / unseen
@@ -131,25 +149,7 @@ class Enumeration:
             chance *= doubt ** ((1.0 + NEW_LOOK * (times - 1)) / times)
         return chance * self.looks(epoch, (fault,), sleeps=sleeps)
 
-    def both(self, epoch: Epoch, rows: tuple[int, int]) -> float:
-        """Chance of an epoch's observations when two faults are there, both steady."""
-        evidence, space = self.evidence, self.space
-        effects = evidence.signatures.effects
-        together = (*effects[rows[0]], *effects[rows[1]])
-        chance = 1.0
-        for seen in epoch.observed():
-            line = evidence.signatures.state(seen.state).predict([together])
-            chance *= float(evidence.weigh_lines(seen, line)[0])
-        chosen = epoch.volts()
-        if chosen:
-            lines = [evidence.signatures.state(reading.state).predict([together]) for reading in chosen]
-            block = readings.block(evidence.signatures, chosen)
-            value, along = readings.predicted_lines(evidence.signatures, chosen, lines)
-            chance *= math.exp(float(block.log_likelihood(value, along)[0]))
-        faults = tuple(space.faults[int(space.row_fault[row])] for row in rows)
-        return chance * self.looks(epoch, faults, sleeps=False)
-
-    def odds(self, pairs: Sequence[tuple[int, int]] = (), pair_prior: Sequence[float] = ()) -> Odds:
+    def odds(self, pairs: Pairs | None = None) -> Odds:
         """Every path of every hypothesis, added up and scaled to one."""
         space, epochs = self.space, self.evidence.epochs
         speaks = self.speaks
@@ -167,19 +167,27 @@ class Enumeration:
         other = math.exp(float(self.log_prior[space.other])) * 0.5
         for epoch in epochs:
             other *= self._something_else(epoch)
-        by_pair = {}
-        for (a, b), prior in zip(pairs, pair_prior, strict=True):
-            by_pair[(a, b)] = self._pair((a, b), math.exp(prior) * speaks[0], sound)
-        total = sum(there.values()) + sum(gone.values()) + nothing + other + sum(sum(four) for four in by_pair.values())
-        scaled = {
-            pair: (four[0] / total, four[1] / total, four[2] / total, four[3] / total) for pair, four in by_pair.items()
-        }
+        two = Weights() if pairs is None else weigh(pairs, self._alone(sound))
+        total = sum(there.values()) + sum(gone.values()) + nothing + other + two.total
+        every = range(space.singles)
         return Odds(
-            {h: value / total for h, value in there.items()},
-            {h: value / total for h, value in gone.items()},
-            nothing / total,
-            other / total,
-            scaled,
+            there=np.array([there[h] + two.there[h] for h in every]) / total,
+            gone=np.array([gone[h] + two.gone[h] for h in every]) / total,
+            nothing=nothing / total,
+            other=other / total,
+            both=two.both / total,
+            member=np.array([two.member[h] for h in every]) / total,
+            cured=np.array([two.cured[h] for h in every]) / total,
+        )
+
+    def _alone(self, sound: Sequence[float]) -> Alone:
+        epochs = self.evidence.epochs
+        return Alone(
+            single=lambda at, row, sleeps: self.single(epochs[at], row, sleeps=sleeps),
+            looks=lambda at, faults, sleeps: self.looks(epochs[at], faults, sleeps=sleeps),
+            sound=sound,
+            cures=self.cures,
+            speaks=self.speaks,
         )
 
     @staticmethod
@@ -202,35 +210,3 @@ class Enumeration:
         for (_, changed), count in epoch.moves.items():
             chance *= (ELSE_FIND if changed else 1.0 - ELSE_FIND) ** count
         return chance
-
-    def _pair(self, rows: tuple[int, int], start: float, sound: Sequence[float]) -> tuple[float, float, float, float]:
-        epochs = self.evidence.epochs
-        fault = [int(self.space.row_fault[row]) for row in rows]
-        alone = [[self.single(epoch, row, sleeps=False) for epoch in epochs] for row in rows]
-        together = [self.both(epoch, rows) for epoch in epochs]
-        never = len(epochs)
-        weight = [0.0, 0.0, 0.0, 0.0]
-        for first in range(never + 1):
-            for second in range(never + 1):
-                chance = start
-                for at in range(len(epochs)):
-                    here = (at <= first, at <= second)
-                    seen = {
-                        (True, True): together[at],
-                        (True, False): alone[0][at],
-                        (False, True): alone[1][at],
-                        (False, False): sound[at],
-                    }[here]
-                    chance *= seen
-                    cures = self.cures[at]
-                    for member, cured in enumerate((first, second)):
-                        if here[member]:
-                            cure = 0.0 if cures is None else float(cures[fault[member]])
-                            chance *= cure if at == cured else 1.0 - cure
-                weight[2 * (first < never) + (second < never)] += chance
-        # Index 1 is "second cured", which leaves the first.
-        return weight[0], weight[1], weight[2], weight[3]
-
-
-def as_array(by_number: dict[int, float]) -> Floats:
-    return np.array([by_number[number] for number in range(len(by_number))])

@@ -25,16 +25,23 @@ from halfsplit.jobs.events import (
     NOT_FOUND,
     AccessClosed,
     AccessOpened,
+    AdviceGiven,
+    AttachmentAdded,
     Cause,
     EntryRestored,
     EntryUndone,
     Event,
     Happening,
+    HistoryStated,
     JobClosed,
     JobOpened,
     JobReopened,
     NoteAdded,
     ObservationRecorded,
+    PartUsed,
+    Role,
+    RunRecorded,
+    TravelDone,
     from_json,
     to_json,
 )
@@ -53,6 +60,7 @@ from halfsplit.observations import (
     Level,
     Look,
     LookKind,
+    Measure,
     Move,
     Observation,
     OutOfReach,
@@ -113,6 +121,8 @@ complaints = st.builds(
     texts,
 )
 minutes = st.floats(0, 10_000)
+measures = st.sampled_from(get_args(Measure))
+roles = st.sampled_from(get_args(Role))
 causes = st.one_of(
     st.just(NOT_FOUND), st.builds(Cause, texts.filter(bool), texts, st.none() | st.floats(0.0, 1.0))
 )
@@ -121,6 +131,13 @@ entries: st.SearchStrategy[Happening] = st.one_of(
     st.builds(NoteAdded, texts, minutes),
     st.builds(AccessOpened, texts, minutes),
     st.builds(AccessClosed, texts, minutes),
+    st.builds(AttachmentAdded, st.just("a" * 64), texts, texts, st.integers(0, 10**9), texts, roles),
+    st.builds(PartUsed, texts, texts, st.floats(0.001, 1000), st.just("4.20"), st.just("EUR")),
+    st.builds(PartUsed, texts, texts),
+    st.builds(TravelDone, minutes, st.none() | minutes, texts),
+    st.builds(AdviceGiven, texts, texts),
+    st.builds(HistoryStated, measures, st.integers(1, 9), st.integers(9, 900), st.booleans(), texts),
+    st.builds(RunRecorded, measures, st.integers(1, 900), st.booleans(), st.booleans(), minutes, texts),
 )
 anything: st.SearchStrategy[Happening] = st.one_of(
     entries,
@@ -255,7 +272,8 @@ class Work(RuleBasedStateMachine):
 
     @rule(what=entries, by=texts)
     def work(self, what: Happening, by: str) -> None:
-        if self.job.state == "open" or isinstance(what, NoteAdded):
+        paperwork = NoteAdded | AttachmentAdded | PartUsed | TravelDone | AdviceGiven | HistoryStated | RunRecorded
+        if self.job.state == "open" or isinstance(what, paperwork):
             self.keep(what, by)
         else:
             with pytest.raises(UserError):

@@ -17,7 +17,7 @@ from halfsplit.diagnosis.hunt import Bench, Hunt
 from halfsplit.diagnosis.naming import check_title, point_words
 from halfsplit.diagnosis.outcomes import outcomes
 from halfsplit.diagnosis.planning import setup_minutes, state_minutes
-from halfsplit.diagnosis.stopping import cause_odds, ending
+from halfsplit.diagnosis.stopping import ending
 from halfsplit.diagnosis.surprise import surprise
 from halfsplit.diagnosis.testimony import why
 from halfsplit.errors import NotFound
@@ -136,7 +136,7 @@ def test_no_step_anywhere_tells_to_pierce_bridge_or_defeat() -> None:
 def test_leads_are_placed_before_the_machine_is_set_and_access_is_opened_with_the_engine_stopped() -> None:
     one = bench("saltmarsh-sweeper")
     hunt = Hunt(one, Complaint((Symptom("brush-left", "sweep", "off"),)))
-    check = check_of(hunt, "volts X100.1 in sweep")
+    check = check_of(hunt, "volts X100.1 in water-still")
     words = explain_check(hunt, check)
     order = [next(at for at, step in enumerate(words.steps) if step.startswith(start)) for start in (
         "Engine stopped", "Chock the wheels", "Meter on DC volts", "Set the machine", "Read with",
@@ -148,7 +148,7 @@ def test_leads_are_placed_before_the_machine_is_set_and_access_is_opened_with_th
 def test_access_that_is_open_is_neither_charged_nor_told_again() -> None:
     one = bench("saltmarsh-sweeper")
     hunt = Hunt(one, Complaint((Symptom("brush-left", "sweep", "off"),)))
-    check = check_of(hunt, "volts X100.1 in sweep")
+    check = check_of(hunt, "volts X100.1 in water-still")
     before = explain_check(hunt, check)
     hunt.open_steps(check.steps)
     after = explain_check(hunt, check)
@@ -234,7 +234,7 @@ def test_a_repair_that_mends_everything_ends_the_hunt_and_names_its_cause() -> N
     end = ending(hunt, hunt.next())
     assert end.kind == "finish"
     assert end.groups[0] == "replace-part:K1"
-    assert float(cause_odds(hunt).max()) > 0.9
+    assert float(hunt.belief.cause_odds().max()) > 0.9
 
 
 def test_nothing_is_said_to_be_a_surprise_while_the_evidence_fits() -> None:

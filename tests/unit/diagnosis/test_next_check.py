@@ -10,7 +10,7 @@ import pytest
 from tests.outside.machines.drawn import CART, SWEEPER, machine
 
 from halfsplit.diagnosis.belief import Belief
-from halfsplit.diagnosis.checks import all_checks
+from halfsplit.diagnosis.checks import METERED, all_checks
 from halfsplit.diagnosis.hunt import Bench, Hunt
 from halfsplit.diagnosis.planning import (
     NO_REPAIR_ABOVE,
@@ -63,7 +63,7 @@ def test_minutes_are_the_checks_own_and_access_and_state_and_the_wait_for_a_slee
         check = option.check
         access = setup_minutes(machine(SWEEPER), check.steps, it.situation.open_steps)
         own = check.minutes + access + state_minutes(machine(SWEEPER), check.state, it.situation.state)
-        waits = check.kind in ("volts", "drop") and check.state == "sweep"
+        waits = check.kind in METERED and check.state == "sweep"
         assert own <= option.minutes <= own + (WAIT_MOST if waits else 0.0), check.id
         if not waits:
             assert option.minutes == pytest.approx(own), check.id
@@ -140,14 +140,15 @@ def test_a_look_is_not_offered_twice_but_a_reading_is_after_work() -> None:
 
 
 def sure(belief: Belief, group: int, odds: float, other: float) -> Belief:
-    """A belief in which one repair group has certain odds, "something else" others, and nothing wrong the rest."""
+    """A belief in one fault: a repair group has certain odds, "something else" others, all other groups the rest."""
     there = np.zeros_like(belief.there)
     members = np.flatnonzero(belief.space.hyp_group == group)
     there[members] = odds / len(members)
     rest = 1.0 - odds - other
     others = np.flatnonzero(belief.space.hyp_group != group)
     there[others] = rest / len(others)
-    return replace(belief, there=there, gone=np.zeros_like(belief.gone), nothing=0.0, other=other)
+    none = np.zeros_like(there)
+    return replace(belief, there=there, gone=none, nothing=0.0, other=other, both=0.0, member=none, cured=none, twos=())
 
 
 @pytest.mark.parametrize("name", [CART, SWEEPER])

@@ -8,8 +8,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from halfsplit.diagnosis.belief import NEW_LOOK, Belief, believe
-from halfsplit.diagnosis.evidence import Evidence
+from halfsplit.diagnosis.belief import Belief, believe
+from halfsplit.diagnosis.evidence import NEW_LOOK, Evidence
 from halfsplit.diagnosis.hunt import Bench
 from halfsplit.faults.priors import fault_weights
 from halfsplit.machine.reading import load_machine

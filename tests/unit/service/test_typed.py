@@ -166,8 +166,8 @@ def test_what_cannot_be_read_is_refused_with_what_to_type(
         ("X10: green", "look thorough X10", "green"),
         ("F30: blown", "look by-eye F30", "blown"),
         ("X30.13 in sweep: 12.1 V", "volts X30.13 in sweep", "12.1 V"),
-        ("X16.2:s in sweep: 0 V", "volts X16.2:s in sweep", "0 V"),
-        ("X16.2 in sweep: 0 V", "volts X16.2:p in sweep", "0 V"),
+        ("X16.2:s in water-still: 0 V", "volts X16.2:s in water-still", "0 V"),
+        ("X16.2 in water-still: 0 V", "volts X16.2:p in water-still", "0 V"),
     ],
 )
 def test_something_unasked_is_typed_with_its_subject(text: str, check_id: str, rest: str) -> None:

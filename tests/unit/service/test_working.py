@@ -132,13 +132,13 @@ def test_opening_a_plug_is_recorded_as_work_on_it(desk: Desk) -> None:
 
 def test_access_is_opened_once_and_charged_once_and_closed_at_the_end(desk: Desk) -> None:
     job = opened(desk, SWEEPER, "brush-left dead in sweep")
-    record(desk, "0 V", job, check_id="volts X100.1 in sweep")
+    record(desk, "0 V", job, check_id="volts X100.1 in water-still")
     steps = [one.what.step for one in desk.job(job).entries if isinstance(one.what, AccessOpened)]
     machine = desk.standing(desk.job(job)).machine
     connector = machine.connectors["X100"]
     assert tuple(steps) == machine.steps_for_zone(connector.zone, connector.access)
     assert len(steps) >= 2
-    record(desk, "0 V", job, check_id="volts X100.2 in sweep")
+    record(desk, "0 V", job, check_id="volts X100.2 in water-still")
     assert sum(isinstance(one.what, AccessOpened) for one in desk.job(job).entries) == len(steps)
     before = desk.job(job).minutes
     keeping.close_job(desk, "not found", job)
@@ -161,7 +161,7 @@ def test_undo_takes_back_everything_of_the_latest_recording_and_restore_brings_i
     job = opened(desk, SWEEPER, "brush-left dead in sweep")
     record(desk, "ok", job)
     odds = working.suspects(desk, job)
-    record(desk, "0 V, showing", job, check_id="volts X100.1 in sweep")
+    record(desk, "0 V, showing", job, check_id="volts X30.4 in sweep")
     after = working.suspects(desk, job)
     steps = working.next_step(desk, job).open_access
     undone = keeping.undo(desk, job)
@@ -174,7 +174,7 @@ def test_undo_takes_back_everything_of_the_latest_recording_and_restore_brings_i
 
 def test_one_entry_of_any_number_can_be_taken_back(desk: Desk) -> None:
     job = opened(desk)
-    record(desk, "ok", job)
+    record(desk, "panel-lamp in start: lit", job)
     record(desk, "0 V", job, check_id="volts K1.1 in start")
     keeping.undo(desk, job, 2)
     assert [entry.undone for entry in desk.job(job).entries] == [True, False]
@@ -228,6 +228,8 @@ def work_to_the_repair(desk: Desk, job: str) -> results.NextStep:
         assert step.step is not None
         if step.step.id.startswith("operate"):
             text = "dead" if "starter" in step.step.id else "ok"
+        elif step.step.id.startswith("walk"):
+            text = "starter dead" if step.step.id.endswith(" start") else "all right"
         elif step.step.id.startswith("volts"):
             text = "0.02 V" if "K1.2" in step.step.id else "12.5 V"
         elif step.step.id.startswith("drop"):
@@ -321,7 +323,7 @@ def test_why_names_the_entries_it_rests_on(desk: Desk) -> None:
 
 def test_a_job_goes_out_and_comes_in_whole(desk: Desk, tmp_path: Path) -> None:
     job = opened(desk)
-    record(desk, "ok", job)
+    record(desk, "12.4 V", job, check_id="volts K1.1 in start")
     out = keeping.job_out(desk, tmp_path / "job.halfsplit-job", job)
     assert out.entries == 2
     with pytest.raises(UserError, match="is there already"):
@@ -340,7 +342,7 @@ def test_a_second_desk_that_was_overtaken_is_told_and_nothing_is_lost() -> None:
     one = desk_on(store)
     job = opened(one)
     stale = one.job(job)
-    record(one, "ok", job)
+    record(one, "12.4 V", job, check_id="volts K1.1 in start")
     from halfsplit.jobs.events import NoteAdded
     from halfsplit.jobs.recording import record as append
 
@@ -351,7 +353,7 @@ def test_a_second_desk_that_was_overtaken_is_told_and_nothing_is_lost() -> None:
 
 def test_every_result_is_plain_json(desk: Desk) -> None:
     job = opened(desk, SWEEPER, "brush-left dead in sweep")
-    found = record(desk, "0 V, showing", job, check_id="volts X100.1 in sweep")
+    found = record(desk, "0 V, showing", job, check_id="volts X30.4 in sweep")
     for value in (found, working.suspects(desk, job), working.why(desk, "", job), keeping.log(desk, job)):
         data = results.to_data(value)
         assert json.loads(json.dumps(data, allow_nan=False)) == data
