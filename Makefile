@@ -22,7 +22,7 @@ test: $(READY)
 	@scripts/system-packages ngspice
 	$(VENV)/bin/ruff check .
 	$(VENV)/bin/mypy
-	$(PYTHON) -m pytest -n 2 --dist loadfile $(TESTS)
+	$(PYTHON) -m pytest -n 2 --dist loadfile --durations=15 $(TESTS)
 
 lint: $(READY)
 	$(VENV)/bin/ruff check .

@@ -170,6 +170,8 @@ def to_data(observation: Observation) -> dict[str, Any]:
     data: dict[str, Any] = {"kind": observation.KIND}
     for item in fields(observation):
         value = getattr(observation, item.name)
+        if isinstance(observation, Symptom) and item.name == "unplugged" and not value:
+            continue  # as files were written before functions could be watched with a connector apart
         data[item.name] = list(value) if isinstance(value, tuple) else value
     return data
 

@@ -18,7 +18,7 @@ from halfsplit.diagnosis.table import Table, run_table
 from halfsplit.machine.reading import load_machine
 
 EXAMPLES = Path(__file__).resolve().parents[2] / "examples"
-SAMPLE = {"saltmarsh-sweeper": 30, "orchard-platform": 20}
+SAMPLE = {"saltmarsh-sweeper": 16, "orchard-platform": 10}
 
 
 @cache

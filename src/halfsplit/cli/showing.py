@@ -29,6 +29,8 @@ NARROW = 60
 WIDEST_LABEL = 30
 #: Nothing stands out when the likeliest repair after a result is below these odds.
 STANDS_OUT = 0.10
+#: From these odds on a person is told that there may be two faults; no source.
+TWO_NAMED = 0.05
 
 
 def show_head(head: JobHead) -> None:
@@ -72,7 +74,7 @@ def show_next(found: NextStep, *, with_head: bool = True, shown_before: Sequence
                 else (f"{more} longer" if other.more_minutes > 0 else f"{more} shorter")
             )
             say(f"{other.short} ({minutes(other.minutes)}, {cost})", "dim", first="Else: ")
-    show_suspects_line(found.suspects, found.nothing, found.something_else)
+    show_suspects_line(found.suspects, found.nothing, found.something_else, found.two_at_once)
 
 
 def show_step(step: Step, shown_before: Sequence[str] = ()) -> None:
@@ -140,12 +142,14 @@ def meaning(means: Sequence[MeaningLine]) -> str:
     return ", ".join(f"{one.repair} {percent(one.odds)}" for one in named)
 
 
-def show_suspects_line(suspects: Sequence[Suspect], nothing: float, other: float) -> None:
+def show_suspects_line(suspects: Sequence[Suspect], nothing: float, other: float, two_at_once: float) -> None:
     """The first few suspects in one paragraph."""
     named = [f"{number} {one.repair} {percent(one.odds)}" for number, one in enumerate(suspects[:4], 1)]
     named.append(f"something else {percent(other)}")
     if nothing >= 0.02:
         named.append(f"nothing wrong now {percent(nothing)}")
+    if two_at_once >= TWO_NAMED:
+        named.append(f"two faults at once {percent(two_at_once)}")
     say("; ".join(named), first="Suspects: ", hang=4)
 
 
@@ -156,7 +160,8 @@ def show_suspects(found: Suspects, most: int = 12) -> None:
     for number, one in enumerate(found.suspects[:most], 1):
         say(f"{one.repair}: {one.text}", first=f"{number:>2} {percent(one.odds):>5}  ")
         say(f"{one.zone}, {minutes(one.minutes)} to mend", "dim", indent=10)
-    rest = 1.0 - sum(one.odds for one in found.suspects[:most]) - found.nothing - found.something_else
+    whole = 1.0 + found.two_at_once
+    rest = whole - sum(one.odds for one in found.suspects[:most]) - found.nothing - found.something_else
     if rest > 0.005:
         say("others, each less likely", "dim", first=f"   {percent(rest):>5}  ")
     say(
@@ -164,6 +169,11 @@ def show_suspects(found: Suspects, most: int = 12) -> None:
         first=f"   {percent(found.something_else):>5}  ",
     )
     say("nothing wrong now", first=f"   {percent(found.nothing):>5}  ")
+    if found.two_at_once >= TWO_NAMED:
+        say(
+            "two faults at once; each of the two counts in the list above",
+            first=f"   {percent(found.two_at_once):>5}  ",
+        )
 
 
 def show_why(found: WhyLines) -> None:

@@ -58,12 +58,17 @@ class Suspect:
 
 @dataclass(frozen=True, slots=True)
 class Suspects:
-    """All suspects worth naming, with the two others: nothing wrong now, and something else."""
+    """All suspects worth naming, with the two others: nothing wrong now, and something else.
+
+    ``two_at_once`` is the chance that two faults are there; each of the two counts among the suspects, so that all
+    odds together come to one and ``two_at_once`` more.
+    """
 
     head: JobHead
     suspects: tuple[Suspect, ...]
     nothing: float
     something_else: float
+    two_at_once: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -163,6 +168,7 @@ class NextStep:
     suspects: tuple[Suspect, ...]
     nothing: float
     something_else: float
+    two_at_once: float
     surprise: str
     fixed_idea: str
     open_access: tuple[str, ...]

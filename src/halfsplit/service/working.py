@@ -125,6 +125,7 @@ def step_from(standing: Standing, job: Job, other: int = 0, decision: Decision |
         suspects=tuple(suspects_of(hunt)),
         nothing=hunt.belief.mended,
         something_else=hunt.belief.other,
+        two_at_once=hunt.belief.both,
         surprise=told.words if told is not None else "",
         fixed_idea=standing.warning.words if standing.warning is not None else "",
         open_access=tuple(standing.open_now),
@@ -190,7 +191,7 @@ def suspects(desk: Desk, job_id: str | None = None, most: int = 20) -> Suspects:
     standing = desk.standing(job)
     hunt = standing.hunt
     listed = tuple(suspects_of(hunt, most, 0.0))
-    return Suspects(head(standing, job), listed, hunt.belief.mended, hunt.belief.other)
+    return Suspects(head(standing, job), listed, hunt.belief.mended, hunt.belief.other, hunt.belief.both)
 
 
 def why(desk: Desk, suspect: str = "", job_id: str | None = None) -> WhyLines:

@@ -57,7 +57,7 @@ def test_every_line_of_the_table_is_what_settling_that_fault_alone_gives(bench: 
         for function, ours, theirs in zip(functions, table.lines.levels[row], levels, strict=True):
             assert (ours >= function.full) == (theirs >= function.full), (fault, function.id)
             assert (ours >= function.weak) == (theirs >= function.weak), (fault, function.id)
-    assert chattering <= 5
+    assert chattering <= ROWS_EACH // 10  # left out above, so few that the others judge
 
 
 def test_the_last_line_is_the_healthy_machine(bench: Bench) -> None:

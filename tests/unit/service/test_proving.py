@@ -16,7 +16,7 @@ from halfsplit.jobs.memory import MemoryStore
 from halfsplit.jobs.portable import export_job, import_job
 from halfsplit.jobs.store import fingerprint_of
 from halfsplit.machine.reading import load_machine
-from halfsplit.observations import Action, Symptom
+from halfsplit.observations import RELIABILITY_OPERATOR, Action, Symptom
 from halfsplit.service import correcting, keeping, proving, working
 from halfsplit.service.complaints import complaint_of
 from halfsplit.service.desk import Desk, machine_files
@@ -124,7 +124,7 @@ def test_a_return_opens_a_closed_job_again_in_one_step(desk: Desk) -> None:
     assert after.state == "open"
     kinds = [type(entry.what) for entry in after.entries[-3:-1]]
     assert kinds == [JobReopened, RunRecorded]
-    assert after.observations[-1] == Symptom("starter", "start", "weak", 0.9, "yes")
+    assert after.observations[-1] == Symptom("starter", "start", "weak", RELIABILITY_OPERATOR, "yes")
 
 
 def test_what_was_read_before_the_repair_is_listed_with_the_range_of_a_sound_machine(desk: Desk) -> None:
