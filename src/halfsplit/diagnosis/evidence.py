@@ -130,13 +130,10 @@ def _together(key: Reading, values: Sequence[float]) -> float:
 class Evidence:
     """Weighs observations against a space; ``epochs`` is what the belief reads.
 
-    ``carry`` is an epoch of an earlier hunt to start with. Lines for sets of faults are weighed by the same
-    rules through ``weigh_lines``.
+    Lines for sets of faults are weighed by the same rules through ``weigh_lines``.
     """
 
-    def __init__(
-        self, space: Space, signatures: Signatures, complaint: Complaint, carry: Epoch | None = None
-    ) -> None:
+    def __init__(self, space: Space, signatures: Signatures, complaint: Complaint) -> None:
         self.space = space
         self.signatures = signatures
         self.complaint = complaint
@@ -155,13 +152,6 @@ class Evidence:
         self._carried: dict[str, Ints] = {}
         for symptom in complaint.symptoms:
             self.add(symptom)
-        if carry is not None:
-            first = self.epochs[0]
-            first.electrical.extend(carry.electrical)
-            first.apart.extend(carry.apart)
-            first.repeats.update({key: list(values) for key, values in carry.repeats.items()})
-            first.looks.update(carry.looks)
-            first.moves.update(carry.moves)
 
     def add(self, observation: Observation) -> None:
         """Takes one more observation; UserError when it names something this machine does not have."""

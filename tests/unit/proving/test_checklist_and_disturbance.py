@@ -12,7 +12,16 @@ import pytest
 from halfsplit.errors import InternalError
 from halfsplit.faults.catalogue import Fault, generate
 from halfsplit.machine.reading import load_machine
-from halfsplit.observations import RELIABILITY_OPERATOR, Action, Complaint, Condition, Look, Observation, Reading, Symptom
+from halfsplit.observations import (
+    RELIABILITY_OPERATOR,
+    Action,
+    Complaint,
+    Condition,
+    Look,
+    Observation,
+    Reading,
+    Symptom,
+)
 from halfsplit.proving.checklist import Expected, checklist, last_repair, point
 from halfsplit.proving.disturbance import corrected_groups, disturbance, worked_on
 from halfsplit.proving.provoking import provocations, ways_to_provoke
@@ -126,4 +135,5 @@ def test_a_return_is_the_complaint_seen_again_while_it_shows() -> None:
         ("horn", "off", "yes", 0.99),
         ("lamp", "weak", "yes", 0.99),
     ]
-    assert seen_again(complaint, [HORN], by_technician=False) == (replace(HORN, reliability=RELIABILITY_OPERATOR, showing="yes"),)
+    by_operator = replace(HORN, reliability=RELIABILITY_OPERATOR, showing="yes")
+    assert seen_again(complaint, [HORN], by_technician=False) == (by_operator,)
