@@ -97,7 +97,7 @@ def test_access_is_noted_by_itself(home: Path) -> None:
 #: The keys a script may rely on; adding some is no break, losing one is.
 NEXT_KEYS = {
     "head", "kind", "words", "reason", "step", "others", "suspects", "nothing", "something_else", "surprise",
-    "fixed_idea", "open_access", "runners_up",
+    "fixed_idea", "open_access", "runners_up", "two_at_once",
 }  # fmt: skip
 STEP_KEYS = {
     "kind", "id", "title", "short", "cautions", "steps", "openings", "minutes", "outcomes", "answers", "odds",
