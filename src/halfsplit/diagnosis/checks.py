@@ -19,7 +19,7 @@ from halfsplit.circuit.expansion import (
 )
 from halfsplit.diagnosis.probing import LAMP_KINDS, electronic
 from halfsplit.errors import UserError
-from halfsplit.machine.model import Function, Machine
+from halfsplit.machine.model import Machine
 
 MINUTES = {
     "volts": 4.0,
@@ -92,9 +92,12 @@ class Point:
     open: bool
 
 
-def operating_min(function: Function) -> float:
-    """Minutes to operate a function and note what it does."""
-    return function.minutes + NOTE_MIN
+def operate(machine: Machine, function: str, state: str) -> Check:
+    """The check that operates a function in a state, whether anything is expected of it there or not."""
+    return Check(
+        f"operate {function} in {state}", "operate", function, "", (), machine.functions[function].minutes + NOTE_MIN,
+        state=state, function=function,
+    )  # fmt: skip
 
 
 def round_functions(machine: Machine, state: str) -> tuple[str, ...]:
@@ -206,10 +209,7 @@ def _all(machine: Machine, states: Sequence[str]) -> Iterator[Check]:
     for state in states:
         for function in machine.functions.values():
             if state in function.expected:
-                yield Check(
-                    f"operate {function.id} in {state}", "operate", function.id, "", (), operating_min(function),
-                    state=state, function=function.id,
-                )  # fmt: skip
+                yield operate(machine, function.id, state)
         walk = round_check(machine, state)
         if walk is not None and len(round_functions(machine, state)) > 1:
             yield walk

@@ -268,6 +268,12 @@ class Evidence:
             self._levels[key] = chances[self.carried(state)]
         return self._levels[key]
 
+    def strays(self, function: str, state: str) -> Floats:
+        """How far a function strays from the healthy machine's for every row, ``[rows + 1]``, 0 to 2."""
+        chances = self.levels(function, state)
+        result: Floats = np.abs(chances - chances[-1]).sum(axis=1)
+        return result
+
     def block_terms(self, epoch: Epoch) -> tuple[Floats, Floats, float]:
         """Log likelihood of an epoch's voltage readings.
 

@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from halfsplit.diagnosis.belief import Belief, believe, open_symptoms
-from halfsplit.diagnosis.checks import Check, all_checks, further_states, operating_min
+from halfsplit.diagnosis.checks import Check, all_checks, further_states, operate
 from halfsplit.diagnosis.evidence import Evidence
 from halfsplit.diagnosis.pairs import Pairs
 from halfsplit.diagnosis.planning import REPAIR_AT, USED_UP, Decision, Option, Planner, Situation, state_minutes
@@ -131,7 +131,8 @@ class Hunt:
             counter[check.id] += USED_UP if check.kind == "round" else self._used(observation)
             if check.kind == "round" and isinstance(observation, Symptom):
                 # What was seen on the way need not be looked at one by one.
-                counter[f"operate {observation.function} in {observation.state}"] += self._used(observation)
+                alone = operate(self.bench.machine, observation.function, observation.state)
+                counter[alone.id] += self._used(observation)
         state = check.state if check is not None and check.state else self.situation.state
         steps = self.situation.open_steps | (frozenset(check.steps) if check is not None else frozenset())
         if isinstance(observation, OutOfReach):
@@ -196,10 +197,9 @@ class Hunt:
         At first those of the complaint. After a repair what is still wrong comes first; a function of the complaint
         that works again says nothing of what is left, unless something left would upset it.
         """
-        belief, space = self.belief, self.bench.space
         if len(self.evidence.epochs) == 1:
             return self.complaint.symptoms
-        left = np.bincount(space.hyp_row, weights=belief.there + belief.member, minlength=space.rows)
+        left = self.belief.row_odds()
         wrong = open_symptoms(self.evidence)
         named = {(one.function, one.state) for one in wrong}
         unsure = (
@@ -211,8 +211,7 @@ class Hunt:
 
     def _upsets(self, symptom: Symptom) -> Bools:
         """Rows that upset a function in a state, ``[rows]``."""
-        chances = self.evidence.levels(symptom.function, symptom.state)
-        result: Bools = np.abs(chances[:-1] - chances[-1]).sum(axis=1) > STRAYS
+        result: Bools = self.evidence.strays(symptom.function, symptom.state)[:-1] > STRAYS
         return result
 
     def _not_accounted_for(self) -> Check | None:
@@ -226,11 +225,7 @@ class Hunt:
         )
         for told in self.complaint.symptoms:
             if float(ever @ self._upsets(told)) < ACCOUNTED and seen[told.function, told.state] < TRIES:
-                function = self.bench.machine.functions[told.function]
-                return Check(
-                    f"operate {told.function} in {told.state}", "operate", told.function, "", (),
-                    operating_min(function), state=told.state, function=told.function,
-                )  # fmt: skip
+                return operate(self.bench.machine, told.function, told.state)
         return None
 
     def complaint_left(self) -> bool:

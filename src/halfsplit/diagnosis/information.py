@@ -97,7 +97,7 @@ class Teller:
         self.loading = Loading(space, signatures, self.checks)
         self._along: dict[str, tuple[str, ...]] = {}
         self._arrays: dict[str, tuple[Ints, Ints, Floats, Floats]] = {}
-        self._patterns: dict[str, Ints] = {}
+        self._patterns: dict[str, tuple[Ints, Ints]] = {}
 
     def told(
         self, now: Live, patient: Live, evidence: Evidence, prior: Floats, watched: frozenset[str]
@@ -219,22 +219,17 @@ class Teller:
         onehot = np.zeros((len(now.row), groups))
         onehot[np.arange(len(now.row)), now.group] = 1.0
         awake, asleep = now.awake[:, None] * onehot, (now.asleep[:, None] * onehot).sum(axis=0)
-        chances: dict[tuple[str, str], Floats] = {}
         for check in self.checks:
             if check.kind not in ("operate", "code"):
                 continue
-            table = self.signatures.state(check.state)
-            key = (check.state, check.function or f"{check.controller}/{check.code}")
-            if key not in chances:
-                if check.kind == "operate":
-                    value = likelihood.symptom_levels(table, table.lines, check.function, self.space)
-                else:
-                    active = table.lines.codes[:, table.codes[(check.controller, check.code)]]
-                    chance = likelihood.code_chances(active, self.space)
-                    value = np.stack([1.0 - chance, chance], axis=1)
-                chances[key] = value
-            value = chances[key]
-            mass = value[_as_seen(now, evidence, check.state).row].T @ awake + value[-1][:, None] * asleep[None, :]
+            if check.kind == "operate":
+                value = evidence.levels(check.function, check.state)
+            else:
+                table = self.signatures.state(check.state)
+                active = table.lines.codes[:, table.codes[(check.controller, check.code)]]
+                chance = likelihood.code_chances(active, self.space)[evidence.carried(check.state)]
+                value = np.stack([1.0 - chance, chance], axis=1)
+            mass = value[now.row].T @ awake + value[-1][:, None] * asleep[None, :]
             found.append(Told((check,), mass[None], MISREAD))
         return found
 
@@ -244,7 +239,7 @@ class Teller:
         for check in self.checks:
             if check.kind != "round":
                 continue
-            pattern = self.pattern(check.state)
+            _, pattern = self.patterns(check.state)
             row = _as_seen(now, evidence, check.state).row
             _, kind = np.unique(np.append(pattern[row], pattern[-1]), return_inverse=True)
             joint = np.zeros((int(kind.max()) + 1, groups))
@@ -253,8 +248,11 @@ class Teller:
             found.append(Told((check,), joint[None], MISREAD))
         return found
 
-    def pattern(self, state: str) -> Ints:
-        """A number for what all functions of a state show together, equal where all look equal, ``[rows + 1]``."""
+    def patterns(self, state: str) -> tuple[Ints, Ints]:
+        """What all functions of a state may show together, and which of these each row and the sound machine does.
+
+        Levels ``[patterns, functions]``, 0 off to 2 on, and the number of a pattern ``[rows + 1]``.
+        """
         if state not in self._patterns:
             table = self.signatures.state(state)
             levels = np.stack(
@@ -264,7 +262,8 @@ class Teller:
                 ],
                 axis=1,
             )
-            self._patterns[state] = np.unique(levels, axis=0, return_inverse=True)[1].ravel()
+            patterns, number = np.unique(levels, axis=0, return_inverse=True)
+            self._patterns[state] = patterns, number.ravel()
         return self._patterns[state]
 
     def _ohms(self, now: Live, evidence: Evidence, groups: int) -> list[Told]:

@@ -348,14 +348,9 @@ def _levels(hunt: Hunt, check: Check, now: Masses) -> list[Outcome]:
 
 def _round(hunt: Hunt, check: Check, now: Masses) -> list[Outcome]:
     """Walk round: what is not as it should be, taken together; what is rarer than the first few is one result."""
-    space, machine = hunt.bench.space, hunt.bench.machine
-    table = hunt.bench.signatures.state(check.state)
+    machine = hunt.bench.machine
     functions = round_functions(machine, check.state)
-    levels = np.stack(
-        [likelihood.symptom_levels(table, table.lines, one, space).argmax(axis=1) for one in functions], axis=1
-    )
-    patterns, kind = np.unique(levels, axis=0, return_inverse=True)
-    kind = kind.ravel()
+    patterns, kind = hunt.planner.teller.patterns(check.state)
     mass = np.bincount(kind, weights=now.awake, minlength=len(patterns))
     mass[kind[-1]] += now.asleep.sum()
     by_label: dict[str, list[int]] = {}

@@ -117,9 +117,8 @@ class Pairs:
         """Likelihood and straying of every row for one observation."""
         if observed not in self._said:
             log = np.log(self.evidence.weigh(observed).per_row)
-            if isinstance(observed, Symptom) and not getattr(observed, "unplugged", ()):
-                chances = self.evidence.levels(observed.function, observed.state)
-                strays = np.abs(chances - chances[-1]).sum(axis=1)
+            if isinstance(observed, Symptom) and not observed.unplugged:
+                strays = self.evidence.strays(observed.function, observed.state)
             elif isinstance(observed, CodeSeen):
                 table = self.evidence.signatures.state(observed.state)
                 active = table.lines.codes[:, table.codes[(observed.controller, observed.code)]].astype(np.float64)
@@ -139,8 +138,7 @@ class Pairs:
         """Rows that alone upset a function of the complaint that is watched in a state, ``[rows]``."""
         found = np.zeros(self.space.rows, dtype=np.bool_)
         for function in {one.function for one in self.evidence.complaint.symptoms if one.state == state}:
-            chances = self.evidence.levels(function, state)
-            found |= np.abs(chances[:-1] - chances[-1]).sum(axis=1) > 1.0
+            found |= self.evidence.strays(function, state)[:-1] > 1.0
         return found
 
     def epoch(self, epoch: Epoch) -> Floats:

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from halfsplit.diagnosis.checks import METERED, Check
+from halfsplit.diagnosis.checks import METERED, Check, operate
 from halfsplit.diagnosis.hunt import Bench, Hunt, Settings
 from halfsplit.diagnosis.planning import VERIFY_MIN, WAIT_MOST, Option, setup_minutes, state_minutes
 from halfsplit.diagnosis.space import RepairGroup
@@ -179,18 +179,11 @@ def play(
         hunt.open_steps(world.machine.steps_for_zone(group.zone, group.access))
         _tell(tell, decision.best, action, clock)
         verified = clock.verify(complaint)
-        hunt.record_all([(seen, _operate(seen)) for seen in verified])
+        hunt.record_all([(seen, operate(bench.machine, seen.function, seen.state)) for seen in verified])
         for seen in verified:
             if tell is not None:
                 tell("verify", seen, clock.minutes)
     return finish(world, complaint, clock, tuple(repairs), causes, kind)
-
-
-def _operate(seen: Symptom) -> Check:
-    return Check(
-        f"operate {seen.function} in {seen.state}", "operate", seen.function, "", (), 0.0,
-        state=seen.state, function=seen.function,
-    )  # fmt: skip
 
 
 def _tell(tell: Tell | None, option: Option, observed: Observation, clock: Clock) -> None:

@@ -9,7 +9,7 @@ from dataclasses import dataclass, field, replace
 from datetime import datetime
 from pathlib import Path
 
-from halfsplit.diagnosis.checks import Check, clamped, operating_min, round_check, round_state, watch_check
+from halfsplit.diagnosis.checks import Check, clamped, operate, round_check, round_state, watch_check
 from halfsplit.diagnosis.fixed_idea import FixedIdea, fixed_idea, one_place
 from halfsplit.diagnosis.hunt import Bench, Hunt
 from halfsplit.diagnosis.planning import Decision
@@ -182,14 +182,6 @@ class Standing:
         if found is not None:
             self.warning = found
             self.warned.add(found.place)
-
-
-def operate(machine: Machine, function: str, state: str) -> Check:
-    """The check that operates a function in a state, whether anything is expected of it there or not."""
-    return Check(
-        f"operate {function} in {state}", "operate", function, "", (), operating_min(machine.functions[function]),
-        state=state, function=function,
-    )  # fmt: skip
 
 
 def watched(machine: Machine, check_id: str) -> Check | None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from halfsplit.diagnosis.checks import Check
+from halfsplit.diagnosis.checks import Check, operate
 from halfsplit.diagnosis.naming import check_short
 from halfsplit.diagnosis.planning import VERIFY_MIN, group_steps, state_minutes
 from halfsplit.diagnosis.space import RepairGroup
@@ -16,7 +16,7 @@ from halfsplit.jobs.recording import record_all
 from halfsplit.machine.model import Machine
 from halfsplit.observations import Action, Observation, OutOfReach, Reading, Symptom
 from halfsplit.service import typed, walking
-from halfsplit.service.desk import Desk, Standing, operate
+from halfsplit.service.desk import Desk, Standing
 from halfsplit.service.results import Recorded
 from halfsplit.service.working import find_group, options_of, step_from
 

@@ -51,22 +51,33 @@ def _said(good: bool) -> Verdict:
     return "pass" if good else "fail"
 
 
+def sound_volts(hunt: Hunt, reading: Reading) -> tuple[float, float]:
+    """Volts of a sound machine between the points of a reading, and their standard deviation in V."""
+    table = hunt.bench.signatures.state(reading.state)
+    minus = reading.minus or table.netlist.reference
+    volts = float(likelihood.volts_of(table, table.lines, reading.plus, minus)[-1])
+    meter = likelihood.METER_V + likelihood.METER_SHARE * abs(volts)
+    return volts, float(np.hypot(meter, table.spread_v(reading.plus, minus)))
+
+
+def sound_ohm(hunt: Hunt, reading: Reading, deviations: float) -> tuple[float, float]:
+    """Ohms of a sound machine between the points of a reading, and the factor that so many deviations make."""
+    minus = reading.minus or hunt.bench.signatures.state(reading.state).netlist.reference
+    none = np.zeros(0, dtype=np.int64)
+    shown = hunt.evidence.ohms.predicted(reading.state, reading.plus, minus, reading.unplugged, none)
+    return float(shown[-1]), float(10.0 ** (deviations * likelihood.OHMS_DECADES))
+
+
 def _reading(hunt: Hunt, seen: Reading) -> tuple[str, Verdict]:
-    table = hunt.bench.signatures.state(seen.state)
-    minus = seen.minus or table.netlist.reference
+    minus = seen.minus or hunt.bench.signatures.state(seen.state).netlist.reference
     if seen.quantity == "volts" and not seen.unplugged:
-        middle = float(likelihood.volts_of(table, table.lines, seen.plus, minus)[-1])
-        sigma = float(
-            np.hypot(likelihood.METER_V + likelihood.METER_SHARE * abs(middle), table.spread_v(seen.plus, minus))
-        )
+        middle, sigma = sound_volts(hunt, seen)
         low, high = middle - WITHIN * sigma, middle + WITHIN * sigma
         return _volts(middle, low, high), _said(low <= seen.value <= high)
     if seen.quantity == "ohms":
-        shown = hunt.evidence.ohms.predicted(seen.state, seen.plus, minus, seen.unplugged, np.zeros(0, dtype=np.int64))
-        middle = float(shown[-1])
+        middle, factor = sound_ohm(hunt, seen, WITHIN)
         if middle >= OPEN_OHM:
             return "over range (open)", _said(seen.value >= OPEN_OHM)
-        factor = 10 ** (WITHIN * likelihood.OHMS_DECADES)
         low, high = middle / factor, middle * factor
         # A hand meter shows no less than its leads; below one ohm only "low" can be told; common practice.
         if high < 1.0:

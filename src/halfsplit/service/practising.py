@@ -14,7 +14,16 @@ from pathlib import Path
 
 import numpy as np
 
-from halfsplit.diagnosis.checks import Check, all_checks, allowed, chassis_node, points, round_check, watch_check
+from halfsplit.diagnosis.checks import (
+    Check,
+    all_checks,
+    allowed,
+    chassis_node,
+    operate,
+    points,
+    round_check,
+    watch_check,
+)
 from halfsplit.diagnosis.hunt import Bench
 from halfsplit.diagnosis.naming import group_short
 from halfsplit.diagnosis.planning import setup_minutes
@@ -26,7 +35,7 @@ from halfsplit.jobs.store import JobStore, fingerprint_of
 from halfsplit.machine.model import Machine
 from halfsplit.machine.reading import load_machine
 from halfsplit.observations import Action, Complaint
-from halfsplit.service.desk import Desk, machine_files, operate
+from halfsplit.service.desk import Desk, machine_files
 from halfsplit.service.found import check_events, keep, refitted, work_events
 from halfsplit.service.kept_tables import tables
 from halfsplit.service.results import NextStep, Recorded

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from halfsplit.diagnosis.checks import operate
 from halfsplit.diagnosis.naming import function_name, group_short, level_word, state_name, subject_words
 from halfsplit.errors import UserError
 from halfsplit.jobs.events import Happening, HistoryStated, JobReopened, ObservationRecorded, RunRecorded
@@ -19,7 +20,7 @@ from halfsplit.proving.provoking import ways_to_provoke
 from halfsplit.proving.returning import seen_again
 from halfsplit.proving.verdict import Goal, Verdict, verdict
 from halfsplit.service.complaints import symptom_of
-from halfsplit.service.desk import Desk, Standing, operate
+from halfsplit.service.desk import Desk, Standing
 from halfsplit.service.proof_words import amount_words, proof_words, read_amount
 from halfsplit.service.repair_odds import healthy_ranges, range_words, repair_disturbance, value_words
 from halfsplit.service.results import JobHead

@@ -6,7 +6,6 @@ import math
 
 import numpy as np
 
-from halfsplit.diagnosis.likelihood import METER_SHARE, METER_V, OHMS_DECADES, volts_of
 from halfsplit.diagnosis.naming import volts_words
 from halfsplit.diagnosis.ohms import OVER_RANGE_OHM
 from halfsplit.observations import Reading
@@ -14,6 +13,7 @@ from halfsplit.proving.checklist import Expected, point
 from halfsplit.proving.disturbance import Disturbance, disturbance, worked_on
 from halfsplit.quantities import format_amps, format_ohm
 from halfsplit.service.desk import Standing
+from halfsplit.service.healthy import sound_ohm, sound_volts
 
 #: A sound machine's readings lie within this many standard deviations; 2 holds 95 in 100 (normal distribution).
 DEVIATIONS = 2.0
@@ -45,22 +45,14 @@ def healthy_ranges(standing: Standing) -> dict[Reading, Expected]:
 
 
 def _expected(standing: Standing, reading: Reading) -> Expected | None:
-    bench = standing.hunt.bench
-    table = bench.signatures.state(reading.state)
-    minus = reading.minus or table.netlist.reference
     if reading.quantity == "ohms":
-        none = np.zeros(0, dtype=np.int64)
-        ohm = float(
-            standing.hunt.evidence.ohms.predicted(reading.state, reading.plus, minus, reading.unplugged, none)[-1]
-        )
-        factor = 10.0 ** (DEVIATIONS * OHMS_DECADES)
+        ohm, factor = sound_ohm(standing.hunt, reading, DEVIATIONS)
         if ohm * factor >= OVER_RANGE_OHM:
             return Expected(ohm / factor, math.inf)
         return Expected(ohm / factor, ohm * factor)
     if reading.quantity != "volts" or reading.unplugged:
         return None
-    volts = float(volts_of(table, table.lines, reading.plus, minus)[-1])
-    sigma = math.hypot(METER_V + METER_SHARE * abs(volts), table.spread_v(reading.plus, minus))
+    volts, sigma = sound_volts(standing.hunt, reading)
     return Expected(volts - DEVIATIONS * sigma, volts + DEVIATIONS * sigma)
 
 

@@ -10,7 +10,7 @@ import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from halfsplit.diagnosis.checks import Check, round_functions, round_state
+from halfsplit.diagnosis.checks import Check, operate, round_functions, round_state
 from halfsplit.diagnosis.naming import SKIPPED, observation_words, round_words
 from halfsplit.errors import UserError, nearest
 from halfsplit.jobs.events import ObservationRecorded
@@ -18,7 +18,6 @@ from halfsplit.jobs.model import Entry
 from halfsplit.machine.model import Machine
 from halfsplit.observations import Level, Observation, OutOfReach, Symptom
 from halfsplit.service import typed
-from halfsplit.service.desk import operate
 
 CODES: dict[str, str] = {
     "round-twice": "A function is named twice on one walk round the machine, at two levels.",
