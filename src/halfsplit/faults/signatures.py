@@ -11,7 +11,7 @@ import hashlib
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cached_property, partial
 from threading import Lock
 from typing import Protocol
 
@@ -26,6 +26,7 @@ from halfsplit.circuit.observing import Readout, readout
 from halfsplit.circuit.spread import pair_spread, spread_rows
 from halfsplit.circuit.system import System
 from halfsplit.faults.applying import changes
+from halfsplit.faults.beside import Beside, can_split, processors
 from halfsplit.faults.catalogue import Effect
 from halfsplit.machine.model import Machine
 
@@ -130,8 +131,9 @@ def content_key(machine: Machine, effects: Sequence[tuple[Effect, ...]]) -> str:
 
     SHA-256 (FIPS 180-4) of both written out; the same in every run of one version of the program.
     """
-    # Sets are written out in an order that differs from run to run.
-    written = re.sub(r"frozenset\(\{([^}]*)\}\)", lambda found: str(sorted(found[1].split(", "))), repr(machine))
+    # Where in which file something stands changes nothing; sets are written in an order that differs from run to run.
+    placed = re.sub(r"Place\(file=(?:'[^']*'|\"[^\"]*\"), line=\d+\)", "", repr(machine))
+    written = re.sub(r"frozenset\(\{([^}]*)\}\)", lambda found: str(sorted(found[1].split(", "))), placed)
     return hashlib.sha256(f"{written}\n{effects!r}".encode()).hexdigest()
 
 
@@ -306,20 +308,41 @@ class Signatures:
         """The table of a state."""
         with self._lock:
             if name not in self._tables:
-                self._tables[name] = self._made(name)
+                self._tables[name] = self._made(name, self._kept(name))
             return self._tables[name]
+
+    def prepare(self, names: Sequence[str]) -> None:
+        """Makes the tables of some states, several at the same time where this computer can: see ``beside``."""
+        with self._lock:
+            kept = {name: self._kept(name) for name in dict.fromkeys(names) if name not in self._tables}
+            missing = [name for name, found in kept.items() if found is None]
+            away: dict[str, Beside] = {}
+            if len(missing) > 1 and can_split():
+                away = {name: Beside(partial(self._worked_out, name)) for name in missing[1 : processors()]}
+            for name, found in kept.items():
+                if name not in away:
+                    self._tables[name] = self._made(name, found)
+            for name, one in away.items():
+                self._tables[name] = self._made(name, one.result(Kept), put=True)
+
+    def _worked_out(self, name: str) -> Kept:
+        return StateTable(self.machine, name, self.effects).keep()
 
     @cached_property
     def _content(self) -> str:
         return content_key(self.machine, self.effects)
 
-    def _made(self, name: str) -> StateTable:
-        if self._store is None:
-            return StateTable(self.machine, name, self.effects)
-        key = hashlib.sha256(f"{self._content} {name}".encode()).hexdigest()
-        table = StateTable(self.machine, name, self.effects, self._store.get(key))
-        if table.made_anew:
-            self._store.put(key, table.keep())
+    def _key(self, name: str) -> str:
+        return hashlib.sha256(f"{self._content} {name}".encode()).hexdigest()
+
+    def _kept(self, name: str) -> Kept | None:
+        return None if self._store is None else self._store.get(self._key(name))
+
+    def _made(self, name: str, kept: Kept | None, *, put: bool = False) -> StateTable:
+        """A table from what is ``kept`` of it; ``put``: although there is something kept, the store has it not."""
+        table = StateTable(self.machine, name, self.effects, kept)
+        if self._store is not None and (put or table.made_anew):
+            self._store.put(self._key(name), table.keep())
         return table
 
     def apart(self, name: str, unplugged: Sequence[str]) -> ApartTable:

@@ -78,9 +78,9 @@ class Desk:
         if known is not None and known.entries == entries[: len(known.entries)]:
             standing = known
         else:
-            standing = Standing(
-                Hunt(self.bench(job.fingerprint), job.complaint), list(job.complaint.symptoms)
-            )
+            bench = self.bench(job.fingerprint)
+            bench.prepare(job.complaint)
+            standing = Standing(Hunt(bench, job.complaint), list(job.complaint.symptoms))
             standing.numbers = [1] * len(standing.observations)
         for entry in job.entries[len(standing.entries) :]:
             if not entry.undone:

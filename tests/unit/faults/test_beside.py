@@ -1,0 +1,98 @@
+"""Work in a process beside this one, and state tables made that way."""
+
+from __future__ import annotations
+
+import os
+import threading
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from halfsplit.diagnosis.hunt import Bench
+from halfsplit.faults import beside, signatures
+from halfsplit.faults.beside import Beside, can_split
+from halfsplit.faults.signatures import Kept, Signatures, StateTable
+from halfsplit.machine.reading import load_machine
+
+CART = Path(__file__).resolve().parents[3] / "examples" / "hand-cart-generator"
+
+
+class Remembering:
+    """A store that keeps in memory what is put in."""
+
+    def __init__(self) -> None:
+        self.held: dict[str, Kept] = {}
+
+    def get(self, key: str) -> Kept | None:
+        return self.held.get(key)
+
+    def put(self, key: str, kept: Kept) -> None:
+        self.held[key] = kept
+
+
+def test_the_work_comes_back() -> None:
+    assert Beside(lambda: "done").result(str) == "done"
+
+
+def test_something_else_than_asked_for_is_nothing() -> None:
+    assert Beside(lambda: 3).result(str) is None
+
+
+def test_work_that_fails_is_nothing_and_says_nothing(capfd: pytest.CaptureFixture[str]) -> None:
+    def fail() -> str:
+        raise RuntimeError("not here")
+
+    assert Beside(fail).result(str) is None
+    assert capfd.readouterr().err == ""
+
+
+def test_work_whose_process_dies_is_nothing() -> None:
+    assert Beside(lambda: os._exit(9)).result(str) is None
+
+
+def test_with_other_threads_running_no_process_is_split_off() -> None:
+    go = threading.Event()
+    waiting = threading.Thread(target=go.wait)
+    waiting.start()
+    try:
+        assert not can_split()
+    finally:
+        go.set()
+        waiting.join()
+
+
+def test_tables_made_beside_are_those_made_here(monkeypatch: pytest.MonkeyPatch) -> None:
+    bench = Bench(load_machine(CART))
+    states = tuple(bench.machine.states)
+    assert len(states) > 1
+    here = {name: StateTable(bench.machine, name, bench.signatures.effects) for name in states}
+    for split in (True, False):
+        monkeypatch.setattr(signatures, "can_split", lambda split=split: split)
+        monkeypatch.setattr(signatures, "processors", lambda: len(states))
+        store = Remembering()
+        made = Signatures(bench.machine, bench.signatures.effects, store)
+        made.prepare(states)
+        assert len(store.held) == len(states)
+        again = Signatures(bench.machine, bench.signatures.effects, store)
+        again.prepare(states)
+        for name in states:
+            for table in (made.state(name), again.state(name)):
+                assert np.array_equal(table.lines.volts, here[name].lines.volts)
+                assert np.array_equal(table.lines.levels, here[name].lines.levels)
+            assert not again.state(name).made_anew
+
+
+def test_a_table_whose_process_died_is_made_here(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(signatures, "can_split", lambda: True)
+    monkeypatch.setattr(signatures, "processors", lambda: 9)
+    monkeypatch.setattr(Signatures, "_worked_out", lambda *_: os._exit(1))
+    bench = Bench(load_machine(CART))
+    states = tuple(bench.machine.states)
+    bench.signatures.prepare(states)
+    assert all(bench.signatures.state(name).made_anew for name in states)
+
+
+def test_one_processor_splits_nothing_off(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(beside, "processors", lambda: 1)
+    assert not can_split()
