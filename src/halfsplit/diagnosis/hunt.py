@@ -16,7 +16,18 @@ from halfsplit.diagnosis.belief import Belief, believe, open_symptoms
 from halfsplit.diagnosis.checks import Check, all_checks, further_states, operate
 from halfsplit.diagnosis.evidence import Evidence
 from halfsplit.diagnosis.pairs import Pairs
-from halfsplit.diagnosis.planning import REPAIR_AT, USED_UP, Decision, Option, Planner, Situation, state_minutes
+from halfsplit.diagnosis.planning import (
+    REPAIR_AT,
+    USED_UP,
+    VERIFY_MIN,
+    Decision,
+    Option,
+    Planner,
+    Situation,
+    group_steps,
+    setup_minutes,
+    state_minutes,
+)
 from halfsplit.diagnosis.space import Bools, Floats, Space, build
 from halfsplit.diagnosis.world import Drawings
 from halfsplit.errors import UserError
@@ -39,6 +50,8 @@ ACCOUNTED = 0.5
 STRAYS = 0.5
 #: Share of what may be left that must upset a function for it to show whether the fault is there; no source.
 STILL_UPSET = 0.3
+#: Odds that a place came right by being handled, unmended, at which it is mended before the end; no source.
+HANDLED = 0.5
 TRIES = 3
 
 
@@ -191,7 +204,7 @@ class Hunt:
             return decision
         again = self._not_accounted_for()
         if again is None:
-            return decision
+            return self._handled_only(decision) or decision
         minutes = again.minutes + state_minutes(self.bench.machine, again.state, self.situation.state)
         best = Option(again, None, minutes, 0.0, 0.0)
         return Decision("check", best, decision.others, "what was mended does not account for this complaint")
@@ -232,6 +245,21 @@ class Hunt:
             if float(ever @ self._upsets(told)) < ACCOUNTED and seen[told.function, told.state] < TRIES:
                 return operate(self.bench.machine, told.function, told.state)
         return None
+
+    def _handled_only(self, decision: Decision) -> Decision | None:
+        """The repair of what most likely came right by being handled: unplugged, moved, looked into, not mended."""
+        belief, space, situation = self.belief, self.bench.space, self.situation
+        was = np.bincount(space.hyp_group, weights=belief.gone + belief.cured, minlength=len(space.groups))
+        for number, group in enumerate(space.groups):
+            if group.id in situation.repaired:
+                was[number] = 0.0
+        odds, group = float(was.max()), space.groups[int(was.argmax())]
+        if odds < HANDLED or group.zone in situation.zones_out_of_reach or group.id in situation.unreachable:
+            return None
+        opening = setup_minutes(self.bench.machine, group_steps(self.bench.machine, group), situation.open_steps)
+        best = Option(None, group, group.minutes + VERIFY_MIN + opening, opening, 0.0, odds)
+        reason = "it came right when it was handled, and comes back unless it is mended"
+        return Decision("repair", best, decision.others, reason)
 
     def complaint_left(self) -> bool:
         """Whether a function of the complaint was last seen not doing what it should."""
