@@ -23,6 +23,8 @@ def table() -> Kept:
         rng.random(400) < 0.5,
         rng.random((400, 3)) < 0.5,
         rng.normal(size=(200, 210)),
+        rng.random(9) < 0.5,
+        rng.normal(size=4),
     )
 
 

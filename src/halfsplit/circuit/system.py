@@ -27,7 +27,7 @@ import numpy as np
 from halfsplit.circuit.changes import Change, table_of
 from halfsplit.circuit.devices import senses_of, start_values
 from halfsplit.circuit.netlist import Netlist
-from halfsplit.circuit.settle import ExactSolver, Outcome, settle
+from halfsplit.circuit.settle import ExactSolver, settle
 from halfsplit.circuit.stamps import (
     Bools,
     Compiled,
@@ -56,23 +56,29 @@ class System:
     """A netlist with its devices held at ``booleans`` (``[devices]``), solved and factorised.
 
     Without ``booleans`` the circuit is switched on from rest and kept where it settles (or at the first
-    state of its cycle). ``solution`` holds node voltages (V) then element currents (A), shape ``[nodes +
-    elements]``.
+    state of its cycle). ``start_v`` are junction voltages in V ``[diodes]`` to find the working point of
+    ``booleans`` from, zero where left out: ``booleans`` and ``start_v`` of one system make the same one again.
+    ``solution`` holds node voltages (V) then element currents (A), shape ``[nodes + elements]``.
     """
 
-    def __init__(self, netlist: Netlist, booleans: Bools | None = None, *, tolerance_v: float = 1e-9) -> None:
+    def __init__(
+        self,
+        netlist: Netlist,
+        booleans: Bools | None = None,
+        *,
+        start_v: Floats | None = None,
+        tolerance_v: float = 1e-9,
+    ) -> None:
         self.netlist = netlist
         self.c: Compiled = compiled(netlist)
-        self.outcome: Outcome | None = None
         if booleans is None:
             # Whether it could rest elsewhere too is not asked here.
-            self.outcome = settle(netlist, tolerance_v=tolerance_v, second_start=False)
-            booleans = self.outcome.booleans
+            outcome = settle(netlist, tolerance_v=tolerance_v, second_start=False)
+            booleans = outcome.booleans
+            start_v = None if outcome.kind == "chatters" else outcome.junction_v
         self.booleans: Bools = np.array(booleans, dtype=np.bool_)
-        junction = np.zeros(self.c.diode_count)
-        if self.outcome is not None and self.outcome.kind != "chatters":
-            junction = self.outcome.junction_v
-        solver = ExactSolver(self.c, table_of(netlist, [()]), tolerance_v, junction)
+        self.start_v: Floats = np.zeros(self.c.diode_count) if start_v is None else np.array(start_v, dtype=np.float64)
+        solver = ExactSolver(self.c, table_of(netlist, [()]), tolerance_v, self.start_v)
         self.solution, self.factor = solver.solve(self.booleans)
         self.junction_v: Floats = solver.junction_v
         self.senses = senses_of(self.c)

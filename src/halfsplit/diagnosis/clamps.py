@@ -7,6 +7,7 @@ points.
 
 from __future__ import annotations
 
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -30,6 +31,8 @@ TABLE_V = 1e-6
 #: Least and most width over which an unexplained current is spread evenly, A; the upper is a clamp's usual range,
 #: from memory.
 SPAN_A = (5.0, 100.0)
+#: Lines worked through at a time, so that what is in hand stays in the processor's cache.
+LINES = 64
 
 
 def branch_of(machine: Machine, thing: str) -> str | None:
@@ -59,21 +62,52 @@ class Amps:
 
 
 @dataclass(frozen=True, eq=False)
-class Currents:
-    """Currents in A through everything a clamp goes around in one state.
+class Several:
+    """Currents in A through some things: ``value`` ``[rows + 1, things]``, the rest ``[things]``.
 
-    ``things`` gives the column, ``value`` ``[rows + 1, things]``, ``spread_a`` and ``span_a`` ``[things]``.
+    ``least`` and ``most`` are those over all rows; ``spread_a`` and ``span_a`` as in :class:`Amps`.
     """
 
-    things: dict[str, int]
     value: Singles
+    least: Singles
+    most: Singles
     spread_a: Floats
     span_a: Floats
 
+
+class Currents:
+    """Currents in one state, for every row and the healthy machine; worked out when asked for.
+
+    ``rows_at`` gives the rows with an effect on a branch, with their effects.
+    """
+
+    def __init__(self, table: StateTable, rows_at: Callable[[str], Mapping[int, tuple[Effect, ...]]]) -> None:
+        self._table = table
+        self._rows_at = rows_at
+        self._known: dict[str, Amps] = {}
+
     def of(self, thing: str) -> Amps:
-        """One thing's currents."""
-        at = self.things[thing]
-        return Amps(self.value[:, at].astype(np.float64), float(self.spread_a[at]), float(self.span_a[at]))
+        """The currents through one thing that a clamp goes around; kept."""
+        if thing not in self._known:
+            one = self.through([thing])
+            value = one.value[:, 0].astype(np.float64)
+            self._known[thing] = Amps(value, float(one.spread_a[0]), float(one.span_a[0]))
+        return self._known[thing]
+
+    def through(self, things: Sequence[str]) -> Several:
+        """The currents through some things that a clamp goes around."""
+        table = self._table
+        elements = [_element(table, branch_of(table.machine, thing) or "") for thing in things]
+        value = np.empty((len(table.lines.chatters), len(elements)), dtype=np.float32)
+        _write_currents(table, elements, table.lines, [self._rows_at(one.name) for one in elements], value)
+        index = table.netlist.branch_index
+        where = np.array([len(table.nodes) + index[one.name] for one in elements], dtype=np.int64)
+        reference = np.full(len(where), table.system.c.reference)
+        sigma = pair_spread(table.system, where, reference, *tolerances(table.machine, table.netlist))
+        digits = TABLE_V / np.array([one.ohm for one in elements])
+        least, most = value.min(axis=0), value.max(axis=0)
+        span = np.clip(1.3 * most, *SPAN_A).astype(np.float64)
+        return Several(value, least, most, np.hypot(sigma, digits), span)
 
 
 class ClampTables:
@@ -85,25 +119,9 @@ class ClampTables:
         self._states: dict[str, Currents] = {}
 
     def currents(self, state: str) -> Currents:
-        """Currents for every row and the healthy machine, through everything a clamp goes around."""
+        """The currents in a state."""
         if state not in self._states:
-            table = self._signatures.state(state)
-            machine = table.machine
-            names = {one: branch_of(machine, one) for one in (*machine.wires, *machine.parts)}
-            elements = {one: _element(table, name) for one, name in names.items() if name is not None}
-            value = np.empty((len(table.lines.chatters), len(elements)), dtype=np.float32)
-            for at, one in enumerate(elements.values()):
-                value[:, at] = _currents(table, one, table.lines, self._rows_at(one.name))
-            index = table.netlist.branch_index
-            where = np.array([len(table.nodes) + index[one.name] for one in elements.values()], dtype=np.int64)
-            sigma = pair_spread(
-                table.system, where, np.full(len(where), table.system.c.reference), *tolerances(machine, table.netlist)
-            )
-            digits = TABLE_V / np.array([one.ohm for one in elements.values()])
-            span = np.clip(1.3 * value.max(axis=0), *SPAN_A).astype(np.float64)
-            self._states[state] = Currents(
-                {thing: at for at, thing in enumerate(elements)}, value, np.hypot(sigma, digits), span
-            )
+            self._states[state] = Currents(self._signatures.state(state), self._rows_at)
         return self._states[state]
 
     def of_lines(self, state: str, thing: str, lines: Lines) -> Floats | None:
@@ -112,7 +130,9 @@ class ClampTables:
         if lines.effects is None or name is None:
             return None
         table = self._signatures.state(state)
-        return _currents(table, _element(table, name), lines, dict(enumerate(lines.effects)))
+        value = np.empty((len(lines.chatters), 1))
+        _write_currents(table, [_element(table, name)], lines, [dict(enumerate(lines.effects))], value)
+        return value[:, 0]
 
     def _rows_at(self, name: str) -> dict[int, tuple[Effect, ...]]:
         """Rows with an effect on a branch, with their effects."""
@@ -161,18 +181,31 @@ def _element(table: StateTable, name: str) -> _Element:
     return _Element(name, switch.a, switch.b, switch.on_resistance_ohm, 0.0)
 
 
-def _currents(table: StateTable, one: _Element, lines: Lines, touching: dict[int, tuple[Effect, ...]]) -> Floats:
-    """Size of a branch's current in A for each line, with what the line's own effects add to the branch."""
-    across = lines.volts[:, table.nodes[one.a]].astype(np.float64) - lines.volts[:, table.nodes[one.b]]
-    ohm, emf = np.full(len(across), one.ohm), np.full(len(across), one.emf_v)
-    for line, effects in touching.items():
-        for effect in effects:
-            if effect.a == one.name and effect.kind == "series":
-                ohm[line] += effect.value
-            elif effect.a == one.name and effect.kind == "emf":
-                emf[line] += effect.value
-    amps: Floats = np.abs(across + emf) / ohm
-    kind, _, thing = one.name.partition(":")
-    if kind == "fuse":
-        amps[lines.blown[:, table.fuses.index(thing)]] = 0.0
-    return amps
+def _write_currents(
+    table: StateTable,
+    several: Sequence[_Element],
+    lines: Lines,
+    touching: Sequence[Mapping[int, tuple[Effect, ...]]],
+    amps: Singles | Floats,
+) -> None:
+    """Writes the size of the currents in A of some branches for each line into ``amps`` ``[lines, branches]``.
+
+    ``touching`` holds for each branch the lines whose effects may add something to it, with their effects.
+    """
+    a = np.array([table.nodes[one.a] for one in several])
+    b = np.array([table.nodes[one.b] for one in several])
+    ohm, emf_v = np.array([one.ohm for one in several]), np.array([one.emf_v for one in several])
+    for start in range(0, len(amps), LINES):
+        volts = lines.volts[start : start + LINES]
+        amps[start : start + LINES] = np.abs(volts[:, a].astype(np.float64) - volts[:, b] + emf_v) / ohm
+    for at, one in enumerate(several):
+        for line, effects in touching[at].items():
+            added = [effect for effect in effects if effect.a == one.name and effect.kind in ("series", "emf")]
+            if added:
+                more_ohm = sum((effect.value for effect in added if effect.kind == "series"), start=one.ohm)
+                more_v = sum((effect.value for effect in added if effect.kind == "emf"), start=one.emf_v)
+                across = float(lines.volts[line, a[at]]) - float(lines.volts[line, b[at]])
+                amps[line, at] = abs(across + more_v) / more_ohm
+        kind, _, thing = one.name.partition(":")
+        if kind == "fuse":
+            amps[lines.blown[:, table.fuses.index(thing)], at] = 0.0

@@ -149,6 +149,7 @@ class Evidence:
         self._blocks: dict[tuple[tuple[Reading, ...], bool], tuple[Floats, Floats, float]] = {}
         self._joint: dict[tuple[Reading, ...], readings.Block] = {}
         self._levels: dict[tuple[str, str], Floats] = {}
+        self._row_levels: dict[tuple[str, str], Floats] = {}
         self._carried: dict[str, Ints] = {}
         for symptom in complaint.symptoms:
             self.add(symptom)
@@ -217,10 +218,9 @@ class Evidence:
             return instruments.apart(self.signatures, self.space, observation, lines, solved)
         own = table.lines if lines is None else lines
         if isinstance(observation, Symptom):
-            healthy = likelihood.symptom_levels(table, table.lines, observation.function)[-1]
-            space = self.space if lines is None else None
-            chances = likelihood.symptom_levels(table, own, observation.function, space)
-            return likelihood.symptom(observation, chances, healthy)
+            rows = self.row_levels(observation.function, observation.state)
+            chances = rows if lines is None else likelihood.symptom_levels(table, own, observation.function)
+            return likelihood.symptom(observation, chances, rows[-1])
         if isinstance(observation, CodeSeen):
             active = own.codes[:, table.codes[(observation.controller, observation.code)]]
             return likelihood.code(
@@ -263,10 +263,16 @@ class Evidence:
         """Chances of off, weak and on of a function for every row and the healthy machine, ``[rows + 1, 3]``."""
         key = (function, state)
         if key not in self._levels:
-            table = self.signatures.state(state)
-            chances = likelihood.symptom_levels(table, table.lines, function, self.space)
-            self._levels[key] = chances[self.carried(state)]
+            self._levels[key] = self.row_levels(function, state)[self.carried(state)]
         return self._levels[key]
+
+    def row_levels(self, function: str, state: str) -> Floats:
+        """The same with every fuse as the row leaves it in that state by itself."""
+        key = (function, state)
+        if key not in self._row_levels:
+            table = self.signatures.state(state)
+            self._row_levels[key] = likelihood.symptom_levels(table, table.lines, function, self.space)
+        return self._row_levels[key]
 
     def strays(self, function: str, state: str) -> Floats:
         """How far a function strays from the healthy machine's for every row, ``[rows + 1]``, 0 to 2."""

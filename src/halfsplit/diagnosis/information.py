@@ -239,7 +239,7 @@ class Teller:
         for check in self.checks:
             if check.kind != "round":
                 continue
-            _, pattern = self.patterns(check.state)
+            _, pattern = self.patterns(check.state, evidence)
             row = _as_seen(now, evidence, check.state).row
             _, kind = np.unique(np.append(pattern[row], pattern[-1]), return_inverse=True)
             joint = np.zeros((int(kind.max()) + 1, groups))
@@ -248,22 +248,18 @@ class Teller:
             found.append(Told((check,), joint[None], MISREAD))
         return found
 
-    def patterns(self, state: str) -> tuple[Ints, Ints]:
+    def patterns(self, state: str, evidence: Evidence) -> tuple[Ints, Ints]:
         """What all functions of a state may show together, and which of these each row and the sound machine does.
 
         Levels ``[patterns, functions]``, 0 off to 2 on, and the number of a pattern ``[rows + 1]``.
         """
         if state not in self._patterns:
-            table = self.signatures.state(state)
-            levels = np.stack(
-                [
-                    likelihood.symptom_levels(table, table.lines, function, self.space).argmax(axis=1)
-                    for function in round_functions(self.machine, state)
-                ],
-                axis=1,
-            )
-            patterns, number = np.unique(levels, axis=0, return_inverse=True)
-            self._patterns[state] = patterns, number.ravel()
+            functions = round_functions(self.machine, state)
+            levels = np.stack([evidence.row_levels(one, state).argmax(axis=1) for one in functions], axis=1)
+            # One text of bytes a row sorts sixty times as fast as rows of numbers do, and in the same order.
+            whole = np.ascontiguousarray(levels, dtype=np.uint8).view(f"S{len(functions)}").ravel()
+            _, first, number = np.unique(whole, return_index=True, return_inverse=True)
+            self._patterns[state] = levels[first], number
         return self._patterns[state]
 
     def _ohms(self, now: Live, evidence: Evidence, groups: int) -> list[Told]:

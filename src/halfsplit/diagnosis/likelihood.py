@@ -56,11 +56,12 @@ def symptom_levels(table: StateTable, lines: Lines, function: str, space: Space 
     value = lines.levels[:, table.functions[function]].astype(np.float64)
     chances = level_chances(value, what)
     if space is not None:
-        # The true severity lies anywhere between the grid's: half the weight goes to the points between.
-        for neighbour in (space.row_before, space.row_after):
-            between = 0.5 * (value[:-1] + value[neighbour])
-            chances[:-1] += 0.5 * level_chances(between, what)
-        chances[:-1] *= 0.5
+        # The true severity lies anywhere between the grid's: half the weight goes to the points between. The point
+        # before a row is the one after the row before it.
+        after = level_chances(0.5 * (value[:-1] + value[space.row_after]), what)
+        first = (space.row_before == np.arange(space.rows))[:, None]
+        before = np.where(first, chances[:-1], after[space.row_before])
+        chances[:-1] = 0.5 * (chances[:-1] + 0.5 * before + 0.5 * after)
     watched = table.machine.functions[function].measure
     if watched in ("alive", "pulled", "message"):
         chances[lines.chatters] = 0.5 * chances[lines.chatters] + 0.5 * np.array([0.2, 0.6, 0.2])

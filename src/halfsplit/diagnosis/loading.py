@@ -15,7 +15,7 @@ from halfsplit.diagnosis import clamps, lamps, likelihood
 from halfsplit.diagnosis.checks import Check, permitted, watch_check
 from halfsplit.diagnosis.evidence import Evidence
 from halfsplit.diagnosis.living import Floats, Ints, Live
-from halfsplit.diagnosis.space import Space
+from halfsplit.diagnosis.space import Bools, Space
 from halfsplit.faults.signatures import Signatures, Singles, StateTable
 from halfsplit.observations import Symptom
 
@@ -34,15 +34,20 @@ WATCH_SHARE = 0.05
 class _Lamps:
     """The lamp checks of a state: points ``[checks]`` and what the healthy circuit has there.
 
-    ``healthy_ohm`` ``[checks]`` feeds each point; ``added_ohm`` ``[rows + 1, checks]`` is what each row's first
-    series resistance adds to that.
+    ``healthy_ohm`` ``[checks]`` feeds each point. Each row adds its first series resistance ``ohm`` ``[rows + 1]`` in
+    ``element`` ``[rows + 1]`` (-1 for none), which carries ``share`` ``[elements, checks]`` of the lamp's current;
+    what that adds to what feeds the point is ``added_ohm`` ``[rows + 1, checks]``, worked out for rows in ``known``.
     """
 
     checks: tuple[Check, ...]
     plus: Ints
     minus: Ints
     healthy_ohm: Floats
+    element: Ints
+    ohm: Floats
+    share: Floats
     added_ohm: Singles
+    known: Bools
 
 
 class Loading:
@@ -58,7 +63,7 @@ class Loading:
                 kept = self._lamp_checks if check.kind == "lamp" else self._clamp_checks
                 kept.setdefault(check.state, []).append(check)
         self._lamps: dict[str, _Lamps] = {}
-        self._clamps: dict[str, tuple[tuple[Check, ...], Ints, Floats]] = {}
+        self._clamps: dict[str, tuple[tuple[Check, ...], Singles, Floats]] = {}
         self._connectors: tuple[tuple[str, ...], ...] | None = None
 
     def clamped(self, state: str, evidence: Evidence, rows: Ints) -> tuple[tuple[Check, ...], Floats]:
@@ -66,18 +71,17 @@ class Loading:
 
         Things whose current no fault changes noticeably are left out.
         """
-        currents = evidence.clamps.currents(state)
         if state not in self._clamps:
             offered = self._clamp_checks.get(state, [])
-            at = np.array([currents.things[check.plus] for check in offered], dtype=np.int64)
-            healthy = currents.value[-1, at].astype(np.float64)
-            sigma = np.hypot(clamps.CLAMP_A + clamps.CLAMP_SHARE * healthy, currents.spread_a[at])
-            moves = (np.abs(currents.value[:, at] - healthy) > 3.0 * sigma).any(axis=0)
+            known = evidence.clamps.currents(state).through([check.plus for check in offered])
+            healthy = known.value[-1].astype(np.float64)
+            sigma = np.hypot(clamps.CLAMP_A + clamps.CLAMP_SHARE * healthy, known.spread_a)
+            # The current farthest from the healthy one is the least or the most.
+            moves = np.maximum(known.most - healthy, healthy - known.least) > 3.0 * sigma
             chosen = tuple(check for check, move in zip(offered, moves, strict=True) if move)
-            self._clamps[state] = (chosen, at[moves], sigma[moves])
-        checks, at, sigma = self._clamps[state]
-        value = currents.value[rows][:, at].astype(np.float64)
-        return checks, (value - currents.value[-1, at]) / sigma
+            self._clamps[state] = (chosen, known.value[:, moves], sigma[moves])
+        checks, value, sigma = self._clamps[state]
+        return checks, (value[rows].astype(np.float64) - value[-1]) / sigma
 
     def lamps(
         self, state: str, now: Live, groups: int, *, watched: bool
@@ -126,23 +130,29 @@ class Loading:
         reach = columns[plus] - columns[minus]  # what one ampere through the lamp does, [checks, unknowns]
         at = np.arange(len(checks))
         healthy = np.maximum(reach[at, plus] - reach[at, minus], 0.0)
-        share = np.where(element >= 0, reach[:, n + np.maximum(element, 0)], 0.0).T
-        near = np.flatnonzero((np.abs(share) > LEAST_SHARE).any(axis=1))
-        where = n + element[near]
-        columns = system.columns(np.unique(where))
-        admits = np.maximum(-columns[where, where], 1e-12)[:, None]
         added = np.zeros((rows + 1, len(checks)), dtype=np.float32)
-        # What r adds to what feeds the point: c^2 r / (1 + r y), with 1 / y seen by the element itself.
-        added[near] = share[near] ** 2 / (1.0 / ohm[near][:, None] + admits)
-        return _Lamps(tuple(checks), plus, minus, healthy, added)
+        return _Lamps(tuple(checks), plus, minus, healthy, element, ohm, reach[:, n:].T, added, element < 0)
 
     def _estimated(self, table: StateTable, own: _Lamps, rows: Ints) -> Floats:
         """V across the lamp for rows, ``[rows, checks]``, each fault put on the healthy circuit."""
+        self._add(table, own, rows[~own.known[rows]])
         volts = table.lines.volts[rows]
         open_v = (volts[:, own.plus] - volts[:, own.minus]).astype(np.float64)
         ohm = lamps.lamp_ohm(self._signatures.machine)
         result: Floats = open_v * ohm / (ohm + own.healthy_ohm + own.added_ohm[rows])
         return result
+
+    def _add(self, table: StateTable, own: _Lamps, rows: Ints) -> None:
+        """Works out what ``rows`` add to what feeds the points."""
+        if not len(rows):
+            return
+        own.known[rows] = True
+        near = rows[(np.abs(own.share[own.element[rows]]) > LEAST_SHARE).any(axis=1)]
+        where = len(table.nodes) + own.element[near]
+        columns = table.system.columns(np.unique(where))
+        admits = np.maximum(-columns[where, where], 1e-12)[:, None]
+        # What r adds to what feeds the point: c^2 r / (1 + r y), with 1 / y seen by the element itself.
+        own.added_ohm[near] = own.share[own.element[near]] ** 2 / (1.0 / own.ohm[near][:, None] + admits)
 
     def watching(self, now: Live, evidence: Evidence, groups: int) -> list[tuple[Check, Floats]]:
         """Watch checks at the few connectors that split what is left best, with masses of off, weak and on by group.

@@ -1,7 +1,8 @@
 """Resistance between two points with the battery disconnected, connectors held apart if wanted.
 
 The meter is its own small source; each pair of points is one more solve of the dead machine, made when asked
-and only for the rows asked for.
+and only for the rows asked for. In a dead machine only the meter drives anything: what adds resistance where none
+of its current runs, or joins points between which it puts no voltage, changes nothing and need not be solved.
 """
 
 from __future__ import annotations
@@ -13,11 +14,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from halfsplit.circuit.batch import settle_batch, volts_row
-from halfsplit.circuit.expansion import expand
+from halfsplit.circuit.changes import ChangeSet
 from halfsplit.circuit.netlist import Branch, Netlist
-from halfsplit.circuit.system import System
+from halfsplit.circuit.stamps import sender_responses
+from halfsplit.circuit.system import System, solve_changes
 from halfsplit.diagnosis.likelihood import GRADE_SHARE, OHMS_DECADES, gaussian
-from halfsplit.diagnosis.space import Space
+from halfsplit.diagnosis.space import Bools, Space
 from halfsplit.faults.applying import changes
 from halfsplit.faults.catalogue import Effect
 from halfsplit.faults.signatures import Signatures
@@ -33,6 +35,9 @@ METER_OHM = 10_000.0
 #: Beyond this a hand meter shows over-range; from memory.
 OVER_RANGE_OHM = 20e6
 APART_OHM = 1e12
+#: Shares of the meter's own current and voltage below this are none: rounding leaves some 1e-15 (derived). A change
+#: moves the reading by no more than that share, for what is not part of the meter's circuit takes nothing from it.
+UNFELT = 1e-12
 
 
 def dead_netlist(netlist: Netlist, a: str, b: str, unplugged: Sequence[str] = ()) -> Netlist:
@@ -92,10 +97,38 @@ def connectors_along(netlist: Netlist, machine: Machine, node: str) -> tuple[str
 
 @dataclass(eq=False)
 class _Column:
-    """One pair of points: the dead machine factorised, and the ohms known so far (nan: not asked)."""
+    """One pair of points: the dead machine factorised, and the ohms known so far (nan: not asked).
+
+    ``carries`` ``[elements]`` and ``volts`` ``[drives, nodes]`` say where current runs and what voltages stand, as
+    shares of the most: of the meter, and of what controllers send on a bus (on which something may switch).
+    """
 
     system: System
-    ohms: Floats = field(default_factory=lambda: np.zeros(0))
+    pulled: ChangeSet
+    ohms: Floats
+    carries: Bools = field(init=False)
+    volts: Floats = field(init=False)
+
+    def __post_init__(self) -> None:
+        system = self.system
+        metered = solve_changes(system, self.pulled)
+        sent = sender_responses(system.c, system.factor)[: system.c.size]
+        amps = np.abs(np.column_stack([metered.currents, sent[system.c.n :]]))
+        self.carries = (amps > UNFELT * amps.max(axis=0)).any(axis=1)
+        self.volts = np.column_stack([metered.voltages / METER_OPEN_V, sent[: system.c.n]]).T
+
+    def felt(self, effects: Sequence[Effect]) -> bool:
+        """Whether the meter can feel a set of effects."""
+        nodes, elements = self.system.netlist.node_index, self.system.netlist.branch_index
+        for one in effects:
+            if one.kind == "shunt":
+                if one.a in nodes and one.b in nodes:
+                    across = self.volts[:, nodes[one.a]] - self.volts[:, nodes[one.b]]
+                    if np.abs(across).max() > UNFELT:
+                        return True
+            elif one.a in elements and (one.kind != "series" or self.carries[elements[one.a]]):
+                return True
+        return False
 
 
 class OhmsTables:
@@ -113,20 +146,22 @@ class OhmsTables:
         key = (state, *sorted((a, b)), *unplugged)
         if key not in self._columns:
             machine = self._signatures.machine
-            netlist = dead_netlist(expand(machine, machine.states[state]), a, b, unplugged)
-            self._columns[key] = _Column(System(netlist), np.full(len(effects) + 1, np.nan))
+            netlist = dead_netlist(self._signatures.state(state).netlist, a, b, unplugged)
+            pulled = changes(netlist, pulled_fuses(machine, unplugged))
+            self._columns[key] = _Column(System(netlist), pulled, np.full(len(effects) + 1, np.nan))
         column = self._columns[key]
         wanted = np.arange(len(effects) + 1) if rows is None else np.unique(np.append(rows, len(effects)))
         missing = wanted[np.isnan(column.ohms[wanted])]
         if len(missing):
             netlist = column.system.netlist
-            pulled = pulled_fuses(self._signatures.machine, unplugged)
+            solved = [row for row in missing.tolist() if row == len(effects) or column.felt(effects[row])]
             sets = [
-                changes(netlist, (*(effects[row] if row < len(effects) else ()), *pulled))
-                for row in missing.tolist()
+                (*changes(netlist, effects[row] if row < len(effects) else ()), *column.pulled) for row in solved
             ]
             outcome = settle_batch(column.system, sets, [volts_row(netlist, a, b)], second_start=False)
-            column.ohms[missing] = ohms_from_volts(outcome.readings[:, 0])
+            column.ohms[solved] = ohms_from_volts(outcome.readings[:, 0])
+            unfelt = missing[np.isnan(column.ohms[missing])]
+            column.ohms[unfelt] = column.ohms[-1]
         return column.ohms
 
     def weigh(self, observed: Reading, space: Space, catalogue: bool, span: float, lines: int) -> Floats:

@@ -334,8 +334,7 @@ def _joined(
 
 def _levels(hunt: Hunt, check: Check, now: Masses) -> list[Outcome]:
     machine = hunt.bench.machine
-    table = hunt.bench.signatures.state(check.state)
-    chances = likelihood.symptom_levels(table, table.lines, check.function, hunt.bench.space)
+    chances = hunt.evidence.row_levels(check.function, check.state)
     expected = machine.functions[check.function].expected.get(check.state)
     found = []
     for at, level in enumerate(("off", "weak", "on")):
@@ -350,7 +349,7 @@ def _round(hunt: Hunt, check: Check, now: Masses) -> list[Outcome]:
     """Walk round: what is not as it should be, taken together; what is rarer than the first few is one result."""
     machine = hunt.bench.machine
     functions = round_functions(machine, check.state)
-    patterns, kind = hunt.planner.teller.patterns(check.state)
+    patterns, kind = hunt.planner.teller.patterns(check.state, hunt.evidence)
     mass = np.bincount(kind, weights=now.awake, minlength=len(patterns))
     mass[kind[-1]] += now.asleep.sum()
     by_label: dict[str, list[int]] = {}

@@ -102,8 +102,10 @@ def tolerances(machine: Machine, netlist: Netlist) -> tuple[Floats, Floats]:
 class Kept:
     """What a state table took long to work out, to be kept between runs.
 
-    The arrays of :class:`Lines` without their effects, and ``spread_v`` ``[nodes, elements]`` in V as
-    :func:`halfsplit.circuit.spread.spread_rows` gives it. They may be read-only.
+    The arrays of :class:`Lines` without their effects, ``spread_v`` ``[nodes, elements]`` in V as
+    :func:`halfsplit.circuit.spread.spread_rows` gives it, and how the healthy machine rests: ``resting``
+    ``[devices]`` and ``start_v`` ``[diodes]`` in V, see :class:`halfsplit.circuit.system.System`. They may be
+    read-only.
     """
 
     volts: Singles
@@ -112,6 +114,8 @@ class Kept:
     chatters: NDArray[np.bool_]
     blown: NDArray[np.bool_]
     spread_v: Floats
+    resting: NDArray[np.bool_]
+    start_v: Floats
 
 
 class TableStore(Protocol):
@@ -172,25 +176,35 @@ class StateTable:
             self.lines = self.predict(sets)
         else:
             self.lines = Lines(kept.volts, kept.levels, kept.codes, kept.chatters, kept.blown, sets)
-            self.__dict__["_spread"] = kept.spread_v  # what the cached property would work out
+            # What the cached properties would work out.
+            self.__dict__["_spread"] = kept.spread_v
+            self.__dict__["_rest"] = kept.resting, kept.start_v
 
     def _fits(self, kept: Kept, lines: int) -> bool:
         nodes = len(self.netlist.nodes)
         shapes = {
             "volts": (lines, nodes), "levels": (lines, len(self.functions)), "codes": (lines, len(self.codes)),
             "chatters": (lines,), "blown": (lines, len(self.fuses)), "spread_v": (nodes, self.netlist.current_count),
+            "resting": (len(self.netlist.devices),), "start_v": (len(self.netlist.diodes),),
         }  # fmt: skip
         return all(getattr(kept, name).shape == shape for name, shape in shapes.items())
 
     def keep(self) -> Kept:
         """What is worth keeping of this table."""
         lines = self.lines
-        return Kept(lines.volts, lines.levels, lines.codes, lines.chatters, lines.blown, self._spread)
+        return Kept(lines.volts, lines.levels, lines.codes, lines.chatters, lines.blown, self._spread, *self._rest)
 
     @cached_property
     def system(self) -> System:
         """The healthy circuit of this state, solved and factorised when first needed."""
-        return System(self.netlist)
+        if "_rest" not in self.__dict__:
+            return System(self.netlist)
+        resting, start_v = self._rest
+        return System(self.netlist, resting, start_v=start_v)
+
+    @cached_property
+    def _rest(self) -> tuple[NDArray[np.bool_], Floats]:
+        return self.system.booleans, self.system.start_v
 
     def predict(self, effects: Sequence[tuple[Effect, ...]]) -> Lines:
         """Predictions for each set of effects, in order; exact for several faults at once."""

@@ -3,7 +3,7 @@
 A file is named by what its table was made from: the key the table comes with (machine, effects, state) and this
 program (its own source text, the versions of numpy and scipy). Another version therefore never finds it. One file::
 
-    halfsplit table 1               the form of the file
+    halfsplit table 2               the form of the file
     9f2c00d1                        CRC-32 (ISO 3309, as in gzip) of all that follows
     {"name": ..., "arrays": ...}    one line of JSON: the name, and type and shape of each array
     ...                             the arrays one after the other, in C order, each beginning at a multiple of 16
@@ -34,10 +34,11 @@ from numpy.typing import NDArray
 from halfsplit.faults.signatures import Kept, TableStore
 from halfsplit.settings import cache_dir
 
-MAGIC = b"halfsplit table 1\n"
+MAGIC = b"halfsplit table 2\n"
 #: What the arrays are on every computer: little-endian numbers and bytes that are 0 or 1.
 TYPES: Mapping[str, str] = {
     "volts": "<f4", "levels": "<f4", "codes": "|b1", "chatters": "|b1", "blown": "|b1", "spread_v": "<f8",
+    "resting": "|b1", "start_v": "<f8",
 }  # fmt: skip
 ALIGNED = 16
 SUFFIX = ".table"

@@ -119,6 +119,18 @@ def test_a_break_in_the_clamped_wire_itself_carries_nothing() -> None:
         assert currents[row] == pytest.approx(0.0, abs=1e-3)
 
 
+def test_several_things_carry_what_each_carries_by_itself() -> None:
+    it = bench()
+    things = ["K1", "W4", "F1", "BAT"]
+    several = ClampTables(it.signatures).currents("start").through(things)
+    for at, thing in enumerate(things):
+        one = ClampTables(it.signatures).currents("start").of(thing)
+        assert np.array_equal(several.value[:, at], one.value)
+        assert several.spread_a[at] == pytest.approx(one.spread_a, rel=1e-9)
+        assert several.span_a[at] == one.span_a
+        assert (several.least[at], several.most[at]) == (one.value.min(), one.value.max())
+
+
 def test_sets_are_predicted_from_what_they_are_made_of_and_unknown_when_that_is_lost() -> None:
     it, told = bench(), evidence()
     table = it.signatures.state("start")

@@ -9,6 +9,7 @@ import pytest
 from tests.outside.machines.drawn import CART, SWEEPER, machine
 
 from halfsplit.diagnosis.hunt import Bench
+from halfsplit.faults.signatures import StateTable
 
 
 @cache
@@ -51,3 +52,19 @@ def test_tables_are_made_once_and_the_same_for_everybody() -> None:
     assert it.signatures.state("work") is it.signatures.state("work")
     again = Bench(machine(CART))
     assert np.array_equal(again.signatures.state("work").lines.volts, it.signatures.state("work").lines.volts)
+
+
+def test_a_table_made_of_what_was_kept_rests_where_the_first_one_does() -> None:
+    it = machine(SWEEPER)
+    made = StateTable(it, "tip", ())
+    again = StateTable(it, "tip", (), made.keep())
+    assert made.made_anew
+    assert not again.made_anew
+    assert len(made.netlist.diodes)
+    assert made.system.booleans.any()
+    for one, other in (
+        (made.system.booleans, again.system.booleans),
+        (made.system.junction_v, again.system.junction_v),
+        (made.system.solution, again.system.solution),
+    ):
+        assert np.array_equal(one, other)

@@ -54,6 +54,8 @@ def test_a_table_comes_back_bit_by_bit_whatever_its_shapes(tmp_path: Path) -> No
             rng.random(lines) < 0.5,
             rng.random((lines, fuses)) < 0.5,
             rng.normal(size=(nodes, elements)),
+            rng.random(fuses + codes) < 0.5,
+            rng.normal(size=fuses),
         )
         FolderTables(tmp_path).put("key", one)
         found = FolderTables(tmp_path).get("key")
@@ -144,8 +146,9 @@ def test_a_table_of_other_shapes_is_left_aside(kept: Kept) -> None:
     it = machine(CART)
     effects = Bench(it).signatures.effects
     for name in NAMES:
-        short = dataclasses.replace(kept, **{name: getattr(kept, name)[1:]})
-        table = StateTable(it, "work", effects, short)
+        array = getattr(kept, name)
+        longer = np.zeros((len(array) + 1, *array.shape[1:]), dtype=array.dtype)
+        table = StateTable(it, "work", effects, dataclasses.replace(kept, **{name: longer}))
         assert table.made_anew
         assert same(table.keep(), kept)
 
