@@ -250,9 +250,13 @@ class ChangedSets:
         """Junction voltages of the diodes as the solution has them, ``[F, diodes]``."""
         spans = self.system.senses
         ohm = self.added_ohm[at][:, len(self.plain_reactive) :]
-        opened = np.isinf(ohm)
-        volts = sense[:, spans.diode_v] - np.where(opened, 0.0, ohm) * sense[:, spans.diode_a]
-        return np.where(opened, 0.0, volts)
+        return self.across_junction(sense[:, spans.diode_v], sense[:, spans.diode_a], ohm)
+
+    @staticmethod
+    def across_junction(volts: Floats, amps: Floats, added_ohm: Floats) -> Floats:
+        """What of the voltage across diodes stands at their junctions; nothing where they are opened."""
+        opened = np.isinf(added_ohm)
+        return np.where(opened, 0.0, volts - np.where(opened, 0.0, added_ohm) * amps)
 
     def tangents(self, junction_v: Floats, active: Bools) -> tuple[Floats, Floats]:
         """Diode tangents: at ``junction_v`` where active, as in the state elsewhere."""
