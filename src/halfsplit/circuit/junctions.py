@@ -79,7 +79,7 @@ class _Group:
         for step in range(MOST_NEWTON_STEPS):
             volts = self._solved()
             c = self.batch.c
-            moved = moved_on(volts, self.junction_v, self.active).any(axis=1)
+            moved: Bools = np.asarray(moved_on(volts, self.junction_v, self.active).any(axis=1))
             new = diodes.limited(volts, self.junction_v, c.saturation_a, c.slope_v)
             if step > MOST_NEWTON_STEPS // 2:
                 new = 0.5 * (new + self.junction_v)
