@@ -26,8 +26,10 @@ from halfsplit.circuit.system import System
 STEADY, CHATTERS, LATCHES = 0, 1, 2
 _KINDS = {"steady": STEADY, "chatters": CHATTERS, "latches": LATCHES}
 
-_CHUNK = 4096  # change sets handled together, so that memory does not grow with their number
+_CHUNK = 4096  # change sets followed together, so that memory does not grow with their number
+_READ_CHUNK = 1024  # change sets read together on the state as it is, for the same reason
 
+Readings = NDArray[np.float64] | NDArray[np.float32]
 ReadRows = NDArray[np.int64]
 """Shape ``[rows, 2]``: what to read, as pairs of unknowns; see :func:`volts_row` and :func:`amps_row`."""
 
@@ -56,7 +58,7 @@ class BatchOutcome:
     its other resting states. ``switched`` ``[F]``: did anything switch because of the changes?
     """
 
-    readings: Floats
+    readings: Readings
     booleans: Bools
     kind: NDArray[np.uint8]
     switched: Bools
@@ -73,8 +75,11 @@ def settle_batch(
     *,
     source_impedance: bool = False,
     second_start: bool = True,
+    single_precision: bool = False,
 ) -> BatchOutcome:
     """Settles many change sets from the state of ``system``; shapes in :class:`BatchOutcome`.
+
+    With ``single_precision`` the readings are given in it; they are worked out in double all the same.
 
     ``diode_tolerance_v``: a diode whose tangent is right within this stays on it. A second start, from
     everything on, is tried for sets in which something switched or in which a device that is off sees more
@@ -86,14 +91,14 @@ def settle_batch(
     reader = _Reader(batch, rows, source_impedance)
     c = batch.c
     base = np.broadcast_to(system.booleans, (table.count, c.device_count))
-    readings = np.empty((table.count, len(rows)))
+    readings: Readings = np.empty((table.count, len(rows)), dtype=np.float32 if single_precision else np.float64)
     impedances = np.empty((table.count, len(rows) if source_impedance else 0))
     sense = np.empty((table.count, len(system.senses.plus)))
     moves = np.zeros(table.count, dtype=np.bool_)
     # First every set on the state as it is.
-    for start in range(0, table.count, _CHUNK):
-        sets = np.arange(start, min(start + _CHUNK, table.count))
-        part = slice(start, start + _CHUNK)
+    for start in range(0, table.count, _READ_CHUNK):
+        sets = np.arange(start, min(start + _READ_CHUNK, table.count))
+        part = slice(start, start + _READ_CHUNK)
         own = batch.own.take(sets, batch.own.used.shape[1])
         force, per_sender = batch.forces(own)
         sense[part], response = batch.view(own, force, per_sender)

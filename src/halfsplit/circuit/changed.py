@@ -97,11 +97,12 @@ class ChangedSets:
     def by_rows(self, plus: Ints, minus: Ints) -> Floats:
         """What a unit force at each place where one acts does to some pairs of unknowns, ``[places, pairs]``."""
         in_plus, in_minus = np.divmod(self.acting, self.c.size)
-        result: Floats = self.columns[in_plus[:, None], plus]
-        result -= self.columns[in_plus[:, None], minus]
+        whole = self.columns[in_plus]
         double = np.flatnonzero(in_minus != self.c.reference)
-        against = in_minus[double][:, None]
-        result[double] -= self.columns[against, plus] - self.columns[against, minus]
+        whole[double] -= self.columns[in_minus[double]]
+        result: Floats = whole.take(plus, axis=1)
+        against = np.flatnonzero(minus != self.c.reference)
+        result[:, against] -= whole.take(minus[against], axis=1)
         return result
 
     def _own_ports(
