@@ -29,7 +29,6 @@ _KINDS = {"steady": STEADY, "chatters": CHATTERS, "latches": LATCHES}
 _CHUNK = 4096  # change sets followed together, so that memory does not grow with their number
 _READ_CHUNK = 1024  # change sets read together on the state as it is, for the same reason
 
-Readings = NDArray[np.float64] | NDArray[np.float32]
 ReadRows = NDArray[np.int64]
 """Shape ``[rows, 2]``: what to read, as pairs of unknowns; see :func:`volts_row` and :func:`amps_row`."""
 
@@ -58,7 +57,7 @@ class BatchOutcome:
     its other resting states. ``switched`` ``[F]``: did anything switch because of the changes?
     """
 
-    readings: Readings
+    readings: Floats
     booleans: Bools
     kind: NDArray[np.uint8]
     switched: Bools
@@ -75,11 +74,8 @@ def settle_batch(
     *,
     source_impedance: bool = False,
     second_start: bool = True,
-    single_precision: bool = False,
 ) -> BatchOutcome:
     """Settles many change sets from the state of ``system``; shapes in :class:`BatchOutcome`.
-
-    With ``single_precision`` the readings are given in it; they are worked out in double all the same.
 
     ``diode_tolerance_v``: a diode whose tangent is right within this stays on it. A second start, from
     everything on, is tried for sets in which something switched or in which a device that is off sees more
@@ -91,7 +87,7 @@ def settle_batch(
     reader = _Reader(batch, rows, source_impedance)
     c = batch.c
     base = np.broadcast_to(system.booleans, (table.count, c.device_count))
-    readings: Readings = np.empty((table.count, len(rows)), dtype=np.float32 if single_precision else np.float64)
+    readings = np.empty((table.count, len(rows)))
     impedances = np.empty((table.count, len(rows) if source_impedance else 0))
     sense = np.empty((table.count, len(system.senses.plus)))
     moves = np.zeros(table.count, dtype=np.bool_)

@@ -201,11 +201,11 @@ class StateTable:
     ) -> Lines:
         """The same in a circuit with the names of this one; ``whole`` are the changes, ``effects`` go on the lines."""
         table = table_of_effects(system.netlist, whole)
-        outcome = settle_batch(system, table, self._rows, second_start=False, single_precision=True)
+        outcome = settle_batch(system, table, self._rows, second_start=False)
         count = len(self.netlist.nodes)
         amps = outcome.readings[:, count:]
         return Lines(
-            volts=outcome.readings[:, :count].astype(np.float32, copy=False),
+            volts=outcome.readings[:, :count].astype(np.float32),
             levels=self.readout.levels(amps, outcome.booleans).astype(np.float32),
             codes=self.readout.active(amps, outcome.booleans),
             chatters=outcome.kind == CHATTERS,
