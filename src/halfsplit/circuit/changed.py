@@ -97,11 +97,12 @@ class ChangedSets:
     def by_rows(self, plus: Ints, minus: Ints) -> Floats:
         """What a unit force at each place where one acts does to some pairs of unknowns, ``[places, pairs]``."""
         in_plus, in_minus = np.divmod(self.acting, self.c.size)
-        result: Floats = self.columns[in_plus[:, None], plus]
-        result -= self.columns[in_plus[:, None], minus]
+        whole = self.columns[in_plus]
         double = np.flatnonzero(in_minus != self.c.reference)
-        against = in_minus[double][:, None]
-        result[double] -= self.columns[against, plus] - self.columns[against, minus]
+        whole[double] -= self.columns[in_minus[double]]
+        result: Floats = whole.take(plus, axis=1)
+        against = np.flatnonzero(minus != self.c.reference)
+        result[:, against] -= whole.take(minus[against], axis=1)
         return result
 
     def _own_ports(
@@ -250,9 +251,13 @@ class ChangedSets:
         """Junction voltages of the diodes as the solution has them, ``[F, diodes]``."""
         spans = self.system.senses
         ohm = self.added_ohm[at][:, len(self.plain_reactive) :]
-        opened = np.isinf(ohm)
-        volts = sense[:, spans.diode_v] - np.where(opened, 0.0, ohm) * sense[:, spans.diode_a]
-        return np.where(opened, 0.0, volts)
+        return self.across_junction(sense[:, spans.diode_v], sense[:, spans.diode_a], ohm)
+
+    @staticmethod
+    def across_junction(volts: Floats, amps: Floats, added_ohm: Floats) -> Floats:
+        """What of the voltage across diodes stands at their junctions; nothing where they are opened."""
+        opened = np.isinf(added_ohm)
+        return np.where(opened, 0.0, volts - np.where(opened, 0.0, added_ohm) * amps)
 
     def tangents(self, junction_v: Floats, active: Bools) -> tuple[Floats, Floats]:
         """Diode tangents: at ``junction_v`` where active, as in the state elsewhere."""

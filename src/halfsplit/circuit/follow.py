@@ -9,11 +9,10 @@ import numpy as np
 from halfsplit.circuit import diodes
 from halfsplit.circuit.changed import ChangedSets
 from halfsplit.circuit.devices import next_values, one_at_a_time, trip
+from halfsplit.circuit.junctions import moved_on, settle_junctions
 from halfsplit.circuit.stamps import Bools, Floats, Ints
 from halfsplit.errors import InternalError
 
-_NEWTON_TOLERANCE_V = 1e-6  # before a device decides; looser settings end in other states (measured)
-_MOST_NEWTON_STEPS = 150
 _MOST_ROUNDS = 300
 
 
@@ -102,34 +101,29 @@ def newton(batch: ChangedSets, at: Ints, run: Run, going: Ints) -> tuple[Floats,
     ``going``.
     """
     c = batch.c
-    spans = batch.system.senses
-    sense = np.zeros((len(going), len(spans.plus)))
+    sense = np.zeros((len(going), len(batch.system.senses.plus)))
     response = np.zeros((len(going), len(c.sender_high), len(c.link_at)))
     todo = np.arange(len(going))
     solved = np.ones(len(going), dtype=np.bool_)
-    for step in range(_MOST_NEWTON_STEPS):
+    base_v = batch.system.junction_v
+    while len(todo):
         rows = going[todo]
         line = batch.tangents(run.junction_v[rows], run.active[rows])
         ports = batch.ports(at[rows], run.booleans[rows], *line)
-        seen, reply = batch.view(ports, *batch.forces(ports))
-        sense[todo], response[todo] = seen, reply
+        sense[todo], response[todo] = batch.view(ports, *batch.forces(ports))
         if not c.diode_count:
-            return sense, response, solved
-        volts = batch.junctions(at[rows], seen)
-        active = run.active[rows]
-        moved = active & (np.abs(volts - run.junction_v[rows]) > _NEWTON_TOLERANCE_V + 1e-9 * np.abs(volts))
-        next_v = diodes.limited(volts, run.junction_v[rows], c.saturation_a, c.slope_v)
-        if step > _MOST_NEWTON_STEPS // 2:
-            next_v = 0.5 * (next_v + run.junction_v[rows])
-        run.junction_v[rows] = np.where(active, next_v, run.junction_v[rows])
-        settled: Bools = np.asarray(~moved.any(axis=1))
+            break
+        volts, active = batch.junctions(at[rows], sense[todo]), run.active[rows]
+        settled: Bools = np.asarray(~moved_on(volts, run.junction_v[rows], active).any(axis=1))
         left: Bools = batch.off_tangent(volts, active) & settled[:, None]
-        base = np.broadcast_to(batch.system.junction_v, volts.shape)
-        entering = diodes.limited(volts, base, c.saturation_a, c.slope_v)
+        entering = diodes.limited(volts, np.broadcast_to(base_v, volts.shape), c.saturation_a, c.slope_v)
         run.junction_v[rows] = np.where(left, entering, run.junction_v[rows])
         run.active[rows] = active | left
         todo = todo[~settled | left.any(axis=1)]
-        if not len(todo):
-            break
-    solved[todo] = False
+        rows = going[todo]
+        run.junction_v[rows], found = settle_junctions(
+            batch, at[rows], run.booleans[rows], run.junction_v[rows], run.active[rows]
+        )
+        solved[todo[~found]] = False
+        todo = todo[found]
     return sense, response, solved

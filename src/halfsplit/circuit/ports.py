@@ -12,6 +12,7 @@ from halfsplit.circuit.system import Places
 
 # Groups of port systems are padded to these sizes, so that each group is one stacked solve.
 _SIZES = (1, 2, 3, 4, 6, 8, 12, 16, 24, 32, 48, 64, 96, 128, 192, 256, 384, 512)
+_A_CALL = 3_000  # numbers of padding that take about as long as one more stacked solve, measured
 _MOST_NUMBERS = 4_000_000  # of one stack, so that memory stays below about 200 MB
 
 
@@ -95,9 +96,14 @@ def groups(ports: Ports) -> Iterator[tuple[Ints, int]]:
     count = ports.used.sum(axis=1)
     sizes = np.array([*_SIZES, max(ports.used.shape[1], _SIZES[-1] + 1)])
     bucket = np.searchsorted(sizes, count)
+    found: list[tuple[Ints, int]] = []
     for which in np.unique(bucket[count > 0]):
         rows = np.flatnonzero((bucket == which) & (count > 0))
         width = int(count[rows].max())
+        if found and len(found[-1][0]) * (width**2 - found[-1][1] ** 2) <= _A_CALL:
+            rows = np.concatenate([found.pop()[0], rows])
+        found.append((rows, width))
+    for rows, width in found:
         step = max(1, _MOST_NUMBERS // (width * width))
         for start in range(0, len(rows), step):
             yield rows[start : start + step], width

@@ -411,11 +411,11 @@ class Factor:
             result[part] = self._lu.solve(sides, trans="T").T  # type: ignore[call-overload]
         return result
 
-    def operating_point(self) -> Floats:
-        """Every unknown under the circuit's own sources, refined, shape ``[size]``."""
+    def operating_point(self, *, refined: bool = True) -> Floats:
+        """Every unknown under the circuit's own sources, shape ``[size]``."""
         side = np.zeros((self.size, 1))
         side[self.c.n :, 0] = -self.laws.tau
-        return self.solve_refined(side)[:, 0]
+        return (self.solve_refined(side) if refined else self.solve(side))[:, 0]
 
     def solve_refined(self, sides: Floats, refinements: int = 2) -> Floats:
         """``M^-1 sides`` ``[size, columns]``, refined with residuals in extended precision.

@@ -125,23 +125,24 @@ def _epoch_terms(evidence: Evidence, epoch: Epoch) -> tuple[Floats, float, float
     times = np.zeros(space.rows)
     duty = space.row_duty
     asleep_line = evidence.asleep_lines(epoch)
-    for observed in epoch.observed():
-        item = evidence.weigh(observed)
-        log = np.log(item.per_row)
+    for moment in epoch.moments():
+        items = [evidence.weigh(observed) for observed in moment]
+        log = np.sum([np.log(item.per_row) for item in items], axis=0)
         steady += log[:-1]
-        gone += log[-1]
-        other += np.log(item.other)
-        if item.showing == "yes":
+        gone += float(log[-1])
+        other += float(np.sum([np.log(item.other) for item in items]))
+        showing = items[0].showing
+        if showing == "yes":
             sleeping += log[:-1]
             continue
-        asleep = item.per_row[asleep_line]
-        if item.showing == "no":
-            sleeping += np.log(asleep)
+        asleep = log[asleep_line]
+        if showing == "no":
+            sleeping += asleep
             continue
         # What speaks for the fault sleeping just now is counted once and a little more, since it sleeps in
         # spells; all else counts in full.
-        sleeping += np.log(asleep)
-        awake = np.log1p(duty * (item.per_row[:-1] / asleep - 1.0))
+        sleeping += asleep
+        awake = np.log1p(duty * np.expm1(log[:-1] - asleep))
         sleeping += np.maximum(awake, 0.0)
         doubt += np.minimum(awake, 0.0)
         times += awake < 0.0

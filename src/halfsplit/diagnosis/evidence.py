@@ -110,6 +110,24 @@ class Epoch:
         """What is weighed one by one: symptoms, codes and all other readings."""
         return [*self.electrical, *self.apart, *(one for one in self.readings() if not _in_block(one))]
 
+    def moments(self) -> list[tuple[Electrical, ...]]:
+        """The same, with what was seen at one moment together.
+
+        Functions seen in one state belong to one walk round, in which a sleeping fault shows at all of them or at
+        none; a function seen again belongs to the next walk. What is known to have shown or not stands alone.
+        """
+        walks: dict[tuple[str, int], list[Electrical]] = {}
+        alone: list[tuple[Electrical, ...]] = []
+        times: Counter[tuple[str, str]] = Counter()
+        for one in self.observed():
+            if isinstance(one, Symptom) and one.showing == "unknown" and not one.unplugged:
+                walk = times[one.function, one.state]
+                times[one.function, one.state] += 1
+                walks.setdefault((one.state, walk), []).append(one)
+            else:
+                alone.append((one,))
+        return [*map(tuple, walks.values()), *alone]
+
     def everything(self) -> list[Electrical]:
         """All electrical observations."""
         return [*self.electrical, *self.apart, *self.readings()]

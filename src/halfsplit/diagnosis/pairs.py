@@ -149,11 +149,11 @@ class Pairs:
         doubt, times = np.zeros_like(total), np.zeros_like(total)
         duty = self.space.row_duty[self.chief]
         chosen = epoch.volts()
-        for observed in epoch.observed():
-            self._add(observed, asleep_line, duty, total, doubt, times, steady=True)
+        for moment in epoch.moments():
+            self._add(moment, asleep_line, duty, total, doubt, times, steady=True)
         for reading in chosen:
             if reading.showing == "unknown":
-                self._add(reading, asleep_line, duty, total, doubt, times, steady=False)
+                self._add((reading,), asleep_line, duty, total, doubt, times, steady=False)
         total += doubt * (1.0 + NEW_LOOK * np.maximum(times - 1.0, 0.0)) / np.maximum(times, 1.0)
         if chosen:
             self._add_volts(chosen, asleep_line, duty, total)
@@ -171,18 +171,21 @@ class Pairs:
         return np.where(bound, 1.0 if showing == "yes" else 0.0, duty), False
 
     def _add(
-        self, observed: Electrical, asleep_line: Ints, duty: Floats, total: Floats, doubt: Floats, times: Floats,
-        *, steady: bool,
+        self, moment: tuple[Electrical, ...], asleep_line: Ints, duty: Floats, total: Floats, doubt: Floats,
+        times: Floats, *, steady: bool,
     ) -> None:  # fmt: skip
-        said = self.said(observed)
-        on, off = said.log[self.chief], said.log[asleep_line]
-        far, near = said.strays[self.chief], said.strays[asleep_line]
-        both = _further(on, far, on, far)
+        size = len(self.chief)
+        both, first, neither = (np.zeros((size, size)) for _ in range(3))
+        for observed in moment:
+            said = self.said(observed)
+            on, off = said.log[self.chief], said.log[asleep_line]
+            far, near = said.strays[self.chief], said.strays[asleep_line]
+            both += _further(on, far, on, far)
+            first += _further(on, far, off, near)  # the second one asleep
+            neither += _further(off, near, off, near)
         if steady:
             total[0, 0] += both
-        first = _further(on, far, off, near)  # the second one asleep
-        neither = _further(off, near, off, near)
-        chance, guess = self._awake(observed, duty)
+        chance, guess = self._awake(moment[0], duty)
         mine, other = chance[:, None], chance[None, :]
         with np.errstate(divide="ignore"):
             sleeping_first = np.logaddexp(np.log(mine) + both, np.log1p(-mine) + first.T)

@@ -33,7 +33,7 @@ class Played:
     """How one job went.
 
     ``mended`` says whether nothing hidden is left; ``found`` whether every hidden fault's own repair group was
-    repaired too; ``kind`` how it ended.
+    repaired, be it in vain (a repair may fail); ``kind`` how it ended.
     """
 
     causes: tuple[str, ...]
@@ -209,5 +209,5 @@ def finish(
     done = {repair.group for repair in repairs}
     return Played(
         tuple(sorted(causes)), complaint, clock.minutes, clock.checks, repairs,
-        not world.present, causes <= done and not world.present, kind,
+        not world.present, causes <= done, kind,
     )  # fmt: skip

@@ -70,13 +70,13 @@ class Table:
         return float(np.mean([job.played["planner"].wrong_repairs for job in self.pairs]))
 
     def failures(self) -> tuple[Job, ...]:
-        """The jobs in which the planner did not find the cause, was sure and wrong, or left a pair unmended."""
-        bad = [
-            job
-            for job in self.singles
-            if not job.played["planner"].found or job.played["planner"].sure_and_wrong
-        ]
-        return (*bad, *(job for job in self.pairs if not job.played["planner"].mended))
+        """The jobs in which the planner did not find the cause, was sure and wrong, or left a fault unmended."""
+
+        def failed(job: Job) -> bool:
+            played = job.played["planner"]
+            return not played.found or not played.mended or played.sure_and_wrong
+
+        return (*filter(failed, self.singles), *(job for job in self.pairs if not job.played["planner"].mended))
 
 
 def single_job(bench: Bench, seed: int, rules: Sequence[str] = tuple(RULES)) -> Job:

@@ -25,7 +25,7 @@ from halfsplit.circuit.netlist import Netlist, OverCurrent
 from halfsplit.circuit.observing import Readout, readout
 from halfsplit.circuit.spread import pair_spread, spread_rows
 from halfsplit.circuit.system import System
-from halfsplit.faults.applying import changes
+from halfsplit.faults.applying import table_of_effects
 from halfsplit.faults.beside import Beside, can_split, processors
 from halfsplit.faults.catalogue import Effect
 from halfsplit.machine.model import Machine
@@ -214,8 +214,8 @@ class StateTable:
         self, system: System, whole: Sequence[tuple[Effect, ...]], effects: Sequence[tuple[Effect, ...]]
     ) -> Lines:
         """The same in a circuit with the names of this one; ``whole`` are the changes, ``effects`` go on the lines."""
-        sets = [changes(system.netlist, one) for one in whole]
-        outcome = settle_batch(system, sets, self._rows, second_start=False)
+        table = table_of_effects(system.netlist, whole)
+        outcome = settle_batch(system, table, self._rows, second_start=False)
         count = len(self.netlist.nodes)
         amps = outcome.readings[:, count:]
         return Lines(

@@ -196,7 +196,7 @@ def test_sets_whose_diodes_get_stuck_are_settled_one_by_one(monkeypatch: pytest.
     sets = [changes_for(rng, netlist) for _ in range(60)]
     rows = [(k, netlist.node_index[netlist.reference]) for k in range(len(netlist.nodes))]
     usual = settle_batch(system, sets, rows)
-    monkeypatch.setattr("halfsplit.circuit.follow._MOST_NEWTON_STEPS", 1)
+    monkeypatch.setattr("halfsplit.circuit.junctions.MOST_NEWTON_STEPS", 1)
     slow = settle_batch(system, sets, rows)
     assert (usual.kind == slow.kind).all()
     steady = usual.kind == STEADY

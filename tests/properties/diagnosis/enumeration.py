@@ -13,7 +13,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from tests.properties.diagnosis.two_faults import Alone, Weights, weigh
+from tests.properties.diagnosis.two_faults import Alone, Weights, walks, weigh
 
 from halfsplit.circuit.stamps import Floats
 from halfsplit.diagnosis.evidence import (
@@ -131,15 +131,16 @@ class Enumeration:
         chance = math.exp(float(sleeping[row] if sleeps else steady[row]))
         line = int(self.evidence.asleep_lines(epoch)[row])
         doubt, times = 1.0, 0
-        for seen in epoch.observed():
-            likely = self.evidence.weigh(seen).per_row
-            if not sleeps or seen.showing == "yes":
-                chance *= float(likely[row])
+        for walk in walks(epoch.observed()):
+            awake = math.prod(float(self.evidence.weigh(seen).per_row[row]) for seen in walk)
+            if not sleeps or walk[0].showing == "yes":
+                chance *= awake
                 continue
-            chance *= float(likely[line])
-            if seen.showing == "no":
+            asleep = math.prod(float(self.evidence.weigh(seen).per_row[line]) for seen in walk)
+            chance *= asleep
+            if walk[0].showing == "no":
                 continue
-            ratio = 1.0 + fault.mode.duty * (float(likely[row]) / float(likely[line]) - 1.0)
+            ratio = 1.0 + fault.mode.duty * (awake / asleep - 1.0)
             if ratio >= 1.0:
                 chance *= ratio
             else:  # several looks that say it sleeps just now are less than as many new looks

@@ -42,6 +42,23 @@ class Weights:
         return self.both + sum(self.there.values()) + sum(self.gone.values())
 
 
+def walks(seen: Sequence[Electrical]) -> list[list[Electrical]]:
+    """What was seen at one moment: all functions of a state on one walk, each on as many walks as it was seen."""
+    found: dict[tuple[str, int], list[Electrical]] = {}
+    alone: list[list[Electrical]] = []
+    for number, one in enumerate(seen):
+        if not isinstance(one, Symptom) or one.unplugged or one.showing != "unknown":
+            alone.append([one])
+            continue
+        before = [
+            other for other in seen[:number]
+            if isinstance(other, Symptom) and (other.function, other.state, other.showing, other.unplugged)
+            == (one.function, one.state, one.showing, one.unplugged)
+        ]  # fmt: skip
+        found.setdefault((one.state, len(before)), []).append(one)
+    return [*found.values(), *alone]
+
+
 class TwoFaults:
     """What two classes show together, one pair at a time."""
 
@@ -68,21 +85,21 @@ class TwoFaults:
         chance, doubt, times = 1.0, 1.0, 0
         volts = epoch.volts()
         together = list(range(len(volts)))
-        each: list[Electrical] = list(epoch.observed())
+        each: list[list[Electrical]] = walks(epoch.observed())
         if one[1] or other[1]:
             # A voltage of which nobody knows whether the fault showed stands alone where one of the two sleeps.
-            each += [reading for reading in volts if reading.showing == "unknown"]
+            each += [[reading] for reading in volts if reading.showing == "unknown"]
             together = [number for number, reading in enumerate(volts) if reading.showing != "unknown"]
-        for seen in each:
-            awake = [self._awake(seen, member) for member in two]
+        for walk in each:
+            awake = [self._awake(walk[0], member) for member in two]
             likely = 0.0
             for now in product((True, False), repeat=2):
                 share = math.prod(p if up else 1.0 - p for p, up in zip(awake, now, strict=True))
-                likely += share * self._said(seen, epoch, two, now) if share > 0.0 else 0.0
-            if seen.showing != "unknown" or not (one[1] or other[1]):
+                likely += share * self._told(walk, epoch, two, now) if share > 0.0 else 0.0
+            if walk[0].showing != "unknown" or not (one[1] or other[1]):
                 chance *= likely
                 continue
-            asleep = self._said(seen, epoch, two, (not one[1], not other[1]))
+            asleep = self._told(walk, epoch, two, (not one[1], not other[1]))
             chance *= asleep
             if likely >= asleep:
                 chance *= likely / asleep
@@ -117,6 +134,10 @@ class TwoFaults:
 
     def _line(self, epoch: Epoch, row: int, *, up: bool) -> int:
         return row if up else int(self.evidence.asleep_lines(epoch)[row])
+
+    def _told(self, walk: Sequence[Electrical], epoch: Epoch, two: Sequence[Member], now: Sequence[bool]) -> float:
+        """Likelihood of what was seen on one walk."""
+        return math.prod(self._said(seen, epoch, two, now) for seen in walk)
 
     def _said(self, seen: Electrical, epoch: Epoch, two: Sequence[Member], now: Sequence[bool]) -> float:
         """Likelihood of one observation: the member that strays further speaks, half each where they stray alike."""

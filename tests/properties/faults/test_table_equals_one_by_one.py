@@ -7,10 +7,12 @@ import pytest
 from tests.outside.machines.drawn import SWEEPER, machine
 
 from halfsplit.circuit.batch import CHATTERS, settle_batch, volts_row
+from halfsplit.circuit.changes import table_of
 from halfsplit.circuit.netlist import OverCurrent
 from halfsplit.circuit.settle import settle
 from halfsplit.diagnosis.hunt import Bench
-from halfsplit.faults.applying import changes
+from halfsplit.faults.applying import changes, table_of_effects
+from halfsplit.faults.catalogue import Effect
 
 STATES = ("sweep", "night", "tip")
 ROWS_EACH = 100
@@ -66,3 +68,20 @@ def test_the_last_line_is_the_healthy_machine(bench: Bench) -> None:
     assert np.abs(table.lines.volts[-1] - healthy.voltages).max() <= 1e-5  # single precision of 14 V
     assert not table.lines.blown[-1].any()
     assert not table.lines.chatters[-1]
+
+
+def test_effects_looked_up_at_once_are_those_looked_up_one_by_one(bench: Bench) -> None:
+    netlist = bench.signatures.state("sweep").netlist
+    effects = bench.signatures.effects
+    several = [(*effects[at], *effects[-at]) for at in range(1, 60)]  # some of them meet in one place
+    strange = [(), (Effect("series", "wire:none", "", 1.0),), (Effect("shunt", "none", netlist.nodes[0], 1.0),)]
+    sets = [*effects, *several, *strange]
+    found, wanted = table_of_effects(netlist, sets), table_of(netlist, [changes(netlist, one) for one in sets])
+    assert found.count == wanted.count == len(sets)
+    assert (found.forced == wanted.forced).all()
+    for own in ("element", "shunt"):
+        names = [name for name in vars(found) if name.startswith(f"{own}_") or name == own]
+        rows = [np.array([getattr(table, name) for name in names]) for table in (found, wanted)]
+        ours, theirs = (table[:, np.lexsort(table)] for table in rows)
+        assert ours.shape[1] > len(sets) // 4
+        assert (ours == theirs).all(), own

@@ -45,6 +45,9 @@ def hypothesis(fault: str, *, sleeps: bool, severity: str = "open") -> int:
 
 STEADY = hypothesis("W3/wire-open", sleeps=False)
 ASLEEP = hypothesis("W3/wire-open", sleeps=True)
+#: A break in what feeds both loads.
+SHARED_STEADY = hypothesis("W7/wire-open", sleeps=False)
+SHARED_ASLEEP = hypothesis("W7/wire-open", sleeps=True)
 DUTY = bench().faults[int(bench().space.row_fault[bench().space.hyp_row[ASLEEP]])].mode.duty
 
 
@@ -159,3 +162,22 @@ def test_a_complaint_that_comes_and_goes_speaks_for_sleeping_faults() -> None:
     sleeps = bench().space.hyp_sleeps
     assert comes.there[sleeps].sum() > 2.0 * stays.there[sleeps].sum()
     assert np.isclose(comes.there.sum() + comes.nothing + comes.other, 1.0)
+
+
+def test_what_is_seen_on_one_walk_says_once_whether_the_fault_sleeps() -> None:
+    """Two loads dark at once: a sleeping break of what feeds both was awake once, not twice by chance."""
+    walk = (Symptom("lamp", "rest", "off"), Symptom("buzzer", "rest", "off"))
+    both, one = moved(*walk, number=SHARED_ASLEEP), moved(*walk, number=SHARED_STEADY)
+    assert both / one == pytest.approx(DUTY, rel=0.05)
+
+
+def test_two_walks_say_twice_whether_the_fault_sleeps() -> None:
+    walk = (Symptom("lamp", "rest", "off"), Symptom("buzzer", "rest", "off"))
+    both, one = moved(*walk, *walk, number=SHARED_ASLEEP), moved(*walk, *walk, number=SHARED_STEADY)
+    assert both / one == pytest.approx(DUTY**2, rel=0.05)
+
+
+def test_of_two_walks_one_may_find_the_fault_asleep() -> None:
+    dark = (Symptom("lamp", "rest", "off"), Symptom("buzzer", "rest", "off"))
+    lit = (Symptom("lamp", "rest", "on"), Symptom("buzzer", "rest", "on"))
+    assert moved(*dark, *lit, number=SHARED_ASLEEP) > 100.0 * moved(*dark, *lit, number=SHARED_STEADY)
