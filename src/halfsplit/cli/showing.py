@@ -102,7 +102,12 @@ def show_step(step: Step, shown_before: Sequence[str] = ()) -> None:
     for number, text in enumerate(step.steps, 1):
         say(text, first=f"{number}. ")
     if step.kind == "repair":
-        if step.odds is not None and step.success is not None:
+        if step.came_right is not None:
+            say(
+                f"{percent(step.came_right)} that this was bad: it came right when it was handled, and comes back "
+                "unless it is mended."
+            )
+        elif step.odds is not None and step.success is not None:
             say(
                 f"{percent(step.odds)} that this is needed; the work cures it in {percent(step.success)} of "
                 f"cases."

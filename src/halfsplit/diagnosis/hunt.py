@@ -28,7 +28,7 @@ from halfsplit.diagnosis.planning import (
     setup_minutes,
     state_minutes,
 )
-from halfsplit.diagnosis.space import Bools, Floats, Space, build
+from halfsplit.diagnosis.space import Bools, Floats, RepairGroup, Space, build
 from halfsplit.diagnosis.world import Drawings
 from halfsplit.errors import UserError
 from halfsplit.faults.catalogue import Fault, generate
@@ -246,8 +246,11 @@ class Hunt:
                 return operate(self.bench.machine, told.function, told.state)
         return None
 
-    def _handled_only(self, decision: Decision) -> Decision | None:
-        """The repair of what most likely came right by being handled: unplugged, moved, looked into, not mended."""
+    def came_right(self) -> tuple[RepairGroup, float] | None:
+        """What most likely came right by being handled (unplugged, moved, looked into) and was not mended.
+
+        With the odds of that; None below ``HANDLED``, or where it is out of reach.
+        """
         belief, space, situation = self.belief, self.bench.space, self.situation
         was = np.bincount(space.hyp_group, weights=belief.gone + belief.cured, minlength=len(space.groups))
         for number, group in enumerate(space.groups):
@@ -256,7 +259,15 @@ class Hunt:
         odds, group = float(was.max()), space.groups[int(was.argmax())]
         if odds < HANDLED or group.zone in situation.zones_out_of_reach or group.id in situation.unreachable:
             return None
-        opening = setup_minutes(self.bench.machine, group_steps(self.bench.machine, group), situation.open_steps)
+        return group, odds
+
+    def _handled_only(self, decision: Decision) -> Decision | None:
+        """The repair of what came right by being handled."""
+        found = self.came_right()
+        if found is None:
+            return None
+        group, odds = found
+        opening = setup_minutes(self.bench.machine, group_steps(self.bench.machine, group), self.situation.open_steps)
         best = Option(None, group, group.minutes + VERIFY_MIN + opening, opening, 0.0, odds)
         reason = "it came right when it was handled, and comes back unless it is mended"
         return Decision("repair", best, decision.others, reason)

@@ -106,7 +106,7 @@ def point_words(machine: Machine, node: str) -> str:
 def _pin_words(machine: Machine, point: str) -> str:
     owner, _, pin = point.partition(".")
     if owner in machine.connectors:
-        return f"cavity {pin} of {named(machine, owner)}"
+        return f"cavity {pin} of {named(machine, owner)}" if pin else named(machine, owner)
     part = machine.parts.get(owner)
     if part is not None and part.kind == "battery" and pin:
         what = "post" if pin.endswith("post") else "clamp"

@@ -118,7 +118,8 @@ class OutcomeLine:
 class Step:
     """A check or a repair to do.
 
-    ``id`` is the check's or the repair group's; ``answers`` says what can be typed.
+    ``id`` is the check's or the repair group's; ``answers`` says what can be typed. ``odds`` are those that a repair
+    is needed now, ``came_right`` those that its place was bad and came right by being handled, None elsewhere.
     """
 
     kind: str
@@ -133,6 +134,7 @@ class Step:
     answers: str
     odds: float | None = None
     success: float | None = None
+    came_right: float | None = None
     material: str = ""
     look_for: tuple[str, ...] = ()
 

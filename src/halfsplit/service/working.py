@@ -251,7 +251,9 @@ def _step(hunt: Hunt, option: Option) -> Step:
     if option.check is not None:
         return _check_step(hunt, explain_check(hunt, option.check))
     assert option.repair is not None  # an option is a check or a repair
-    return _repair_step(explain_repair(hunt, option.repair))
+    came_right = hunt.came_right()
+    handled = came_right[1] if came_right is not None and came_right[0] == option.repair else None
+    return _repair_step(explain_repair(hunt, option.repair), handled)
 
 
 def _check_step(hunt: Hunt, words: CheckWords) -> Step:
@@ -281,7 +283,7 @@ def _check_step(hunt: Hunt, words: CheckWords) -> Step:
     )  # fmt: skip
 
 
-def _repair_step(words: RepairWords) -> Step:
+def _repair_step(words: RepairWords, came_right: float | None) -> Step:
     return Step(
         kind="repair",
         id=words.group.id,
@@ -295,6 +297,7 @@ def _repair_step(words: RepairWords) -> Step:
         answers="mended, not mended, done, can't reach",
         odds=words.odds,
         success=words.success,
+        came_right=came_right,
         material=words.material,
         look_for=words.look_for,
     )

@@ -101,7 +101,7 @@ NEXT_KEYS = {
 }  # fmt: skip
 STEP_KEYS = {
     "kind", "id", "title", "short", "cautions", "steps", "openings", "minutes", "outcomes", "answers", "odds",
-    "success", "material", "look_for",
+    "success", "came_right", "material", "look_for",
 }  # fmt: skip
 HEAD_KEYS = {
     "job", "machine", "machine_name", "unit", "state", "clock", "complaint", "conditions", "comes_and_goes",

@@ -14,7 +14,7 @@ from halfsplit.diagnosis.checks import Check, all_checks
 from halfsplit.diagnosis.explaining import MANUAL, NO_PIERCING, POWER_OFF, explain_check, explain_repair
 from halfsplit.diagnosis.fixed_idea import fixed_idea
 from halfsplit.diagnosis.hunt import Bench, Hunt
-from halfsplit.diagnosis.naming import check_title, point_words
+from halfsplit.diagnosis.naming import check_title, group_words, place_words, point_words
 from halfsplit.diagnosis.outcomes import outcomes
 from halfsplit.diagnosis.planning import setup_minutes, state_minutes
 from halfsplit.diagnosis.stopping import ending
@@ -291,3 +291,10 @@ def test_every_check_and_every_point_has_a_title_without_inner_names() -> None:
             assert title
             assert "body:" not in title, title
             assert "@" not in title, title
+
+
+def test_no_place_of_a_repair_is_named_with_a_gap() -> None:
+    it = bench()
+    for group in it.space.groups:
+        assert "  " not in group_words(it.machine, group), group.id
+        assert "  " not in place_words(it.machine, group.place), group.id
