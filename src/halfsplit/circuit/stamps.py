@@ -479,8 +479,10 @@ def _function(expression: Expression, at: dict[str, int]) -> LogicFunction:
     join = np.logical_and if every else np.logical_or
 
     def joined(booleans: Bools) -> Bools:
-        value = np.full(len(booleans), every)
-        for part in parts:
+        if not parts:
+            return np.full(len(booleans), every)
+        value = parts[0](booleans)
+        for part in parts[1:]:
             value = join(value, part(booleans))
         return value
 
