@@ -15,6 +15,7 @@ import numpy as np
 
 from halfsplit.diagnosis.checks import Check, chassis_node, check_zones, round_functions
 from halfsplit.diagnosis.hunt import Hunt
+from halfsplit.diagnosis.load_ohms import load_of
 from halfsplit.diagnosis.naming import (
     check_title,
     function_name,
@@ -429,10 +430,20 @@ def _preparing(machine: Machine, check: Check) -> list[str]:
             return [
                 *(_taken_out(machine, one) for one in check.unplugged),
                 "Meter on ohms; touch the leads together first and note what they show.",
-                f"One lead: {_probe(machine, check.plus)}. Other lead: {_probe(machine, check.minus)}.",
+                _on_the_load(machine, check)
+                if load_of(check.id)
+                else f"One lead: {_probe(machine, check.plus)}. Other lead: {_probe(machine, check.minus)}.",
             ]
         case _:
             return []
+
+
+def _on_the_load(machine: Machine, check: Check) -> str:
+    load = named(machine, load_of(check.id))
+    return (
+        f"Leads on the two pins of the half of {check.place} that stays with {load}; do not spread them. At rest it "
+        "shows less than at work."
+    )
 
 
 def _clip(machine: Machine, node: str) -> str:

@@ -17,6 +17,7 @@ from halfsplit.diagnosis import likelihood
 from halfsplit.diagnosis.checks import Check, round_functions, short_checks, short_origin
 from halfsplit.diagnosis.evidence import FALSE_FIND, FALSE_MOVE, Evidence
 from halfsplit.diagnosis.living import Floats, Ints, Live
+from halfsplit.diagnosis.load_ohms import load_check, suspected
 from halfsplit.diagnosis.loading import Loading
 from halfsplit.diagnosis.ohms import connectors_along
 from halfsplit.diagnosis.space import Space
@@ -32,6 +33,9 @@ MISREAD = 0.03
 SHORT_FUSES = 1
 SHORT_MASS = 0.25
 SHORT_CONNECTORS = 7
+#: Ohms are asked for through at most so many loads, each with at least this share of the odds; no source.
+LOADS = 2
+LOAD_MASS = 0.08
 
 
 def entropy(mass: Floats, axis: int | tuple[int, ...]) -> Floats:
@@ -263,14 +267,15 @@ class Teller:
         return self._patterns[state]
 
     def _ohms(self, now: Live, evidence: Evidence, groups: int) -> list[Told]:
-        """Resistance checks: the bus pairs, and hunting a short downstream of a fuse that it blew."""
+        """Resistance checks: bus pairs, hunting a short downstream of a fuse that it blew, suspected loads."""
         checks = [check for check in self.checks if check.kind == "ohms"]
         checks += self._short_checks(now)
+        checks += self._load_checks(now)
         found = []
         for check in checks:
             ohms = evidence.ohms.predicted(check.state, check.plus, check.minus, check.unplugged, now.row)
             decades = np.log10(ohms[now.row])
-            away = (decades - np.log10(ohms[-1])) / (CLASS_STEP * likelihood.OHMS_DECADES)
+            away = (decades - np.log10(ohms[-1])) / (CLASS_STEP * evidence.ohms.decades(check.plus, check.minus))
             step = np.clip(np.rint(np.log2(1.0 + np.abs(away))), 0, CLASS_SIDE).astype(np.int64)
             kind = np.where(away < 0, CLASS_SIDE - step, CLASS_SIDE + step)
             joint = np.zeros((2 * CLASS_SIDE + 1, groups))
@@ -278,6 +283,17 @@ class Teller:
             np.add.at(joint[CLASS_SIDE], now.group, now.asleep)
             found.append(Told((check,), joint[None], MISREAD))
         return found
+
+    def _load_checks(self, now: Live) -> list[Check]:
+        """Ohms through the loads that are suspected most, their plugs apart."""
+        space = self.space
+        fault = space.row_fault[now.row[:-1]]
+        mass = np.bincount(fault, weights=(now.awake + now.asleep)[:-1], minlength=len(space.faults))
+        owners = ((space.faults[at].owner, float(mass[at])) for at in np.flatnonzero(mass).tolist())
+        state = next(iter(self._by_state), "")
+        loads = suspected(self.machine, owners, LOAD_MASS, LOADS) if state else ()
+        found = (load_check(self.machine, part, state) for part in loads)
+        return [check for check in found if check is not None]
 
     def _short_checks(self, now: Live) -> list[Check]:
         found: list[Check] = []

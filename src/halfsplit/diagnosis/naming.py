@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from halfsplit.diagnosis.checks import Check, round_functions
+from halfsplit.diagnosis.load_ohms import load_of
 from halfsplit.diagnosis.space import RepairGroup
 from halfsplit.machine.model import Endpoint, Machine, Wire
 from halfsplit.observations import (
@@ -188,6 +189,8 @@ def check_title(machine: Machine, check: Check) -> str:
                 f"Voltage drop from {point_words(machine, check.plus)} "
                 f"to {point_words(machine, check.minus)} [{state}]"
             )
+        case "ohms" if load_of(check.id):
+            return f"Ohms through {named(machine, load_of(check.id))}{_apart(check.unplugged)}"
         case "ohms":
             return (
                 f"Ohms between {point_words(machine, check.plus)} and {point_words(machine, check.minus)}"
@@ -219,6 +222,8 @@ def check_short(check: Check) -> str:
             return f"watch {check.function} in {check.state}{_apart(check.unplugged)}"
         case "drop":
             return f"drop {check.plus} to {check.minus} in {check.state}"
+        case "ohms" if load_of(check.id):
+            return check.id
         case "ohms":
             return f"ohms {check.plus} to {_ground_short(check.minus)}{_apart(check.unplugged)}"
         case "move":

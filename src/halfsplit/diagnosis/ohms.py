@@ -19,6 +19,7 @@ from halfsplit.circuit.netlist import Branch, Netlist
 from halfsplit.circuit.stamps import sender_responses
 from halfsplit.circuit.system import System, solve_changes
 from halfsplit.diagnosis.likelihood import GRADE_SHARE, OHMS_DECADES, gaussian
+from halfsplit.diagnosis.load_ohms import at_rest, decades
 from halfsplit.diagnosis.space import Bools, Space
 from halfsplit.faults.applying import changes
 from halfsplit.faults.catalogue import Effect
@@ -35,6 +36,8 @@ METER_OHM = 10_000.0
 #: Beyond this a hand meter shows over-range; from memory.
 OVER_RANGE_OHM = 20e6
 APART_OHM = 1e12
+#: Above this a load is broken, and cold or warm makes no difference; from memory.
+OPEN_OHM = 1e5
 #: Shares of the meter's own current and voltage below this are none: rounding leaves some 1e-15 (derived). A change
 #: moves the reading by no more than that share, for what is not part of the meter's circuit takes nothing from it.
 UNFELT = 1e-12
@@ -159,19 +162,25 @@ class OhmsTables:
                 (*changes(netlist, effects[row] if row < len(effects) else ()), *column.pulled) for row in solved
             ]
             outcome = settle_batch(column.system, sets, [volts_row(netlist, a, b)], second_start=False)
-            column.ohms[solved] = ohms_from_volts(outcome.readings[:, 0])
+            shown = ohms_from_volts(outcome.readings[:, 0])
+            share, _ = at_rest(self._signatures.machine, a, b)
+            column.ohms[solved] = np.where(shown < OPEN_OHM, shown * share, shown)
             unfelt = missing[np.isnan(column.ohms[missing])]
             column.ohms[unfelt] = column.ohms[-1]
         return column.ohms
+
+    def decades(self, a: str, b: str) -> float:
+        """Standard deviation in decades of a reading between two points, its severity left out."""
+        return decades(self._signatures.machine, a, b, OHMS_DECADES)
 
     def weigh(self, observed: Reading, space: Space, catalogue: bool, span: float, lines: int) -> Floats:
         """Likelihood of an ohms reading on a scale of decades; sets of faults count as unknown."""
         if not catalogue:
             return np.full(lines, 1.0 / span)
         minus = observed.minus or self._signatures.state(observed.state).netlist.reference
-        decades = np.log10(self.predicted(observed.state, observed.plus, minus, observed.unplugged))
+        expected = np.log10(self.predicted(observed.state, observed.plus, minus, observed.unplugged))
         value = np.log10(np.clip(observed.value, 1e-3, OVER_RANGE_OHM))
-        grade = np.zeros(len(decades))
-        grade[:-1] = np.abs(decades[space.row_after] - decades[space.row_before])
-        sigma = np.hypot(OHMS_DECADES, 0.5 * GRADE_SHARE * grade)
-        return gaussian(float(value), decades, sigma, span)
+        grade = np.zeros(len(expected))
+        grade[:-1] = np.abs(expected[space.row_after] - expected[space.row_before])
+        sigma = np.hypot(self.decades(observed.plus, minus), 0.5 * GRADE_SHARE * grade)
+        return gaussian(float(value), expected, sigma, span)

@@ -170,7 +170,8 @@ def _ohms(hunt: Hunt, check: Check, now: Masses) -> list[Outcome]:
     rows = np.flatnonzero(now.awake[:-1] > LEAST_WEIGHT * now.total)
     shown = hunt.evidence.ohms.predicted(check.state, check.plus, check.minus, check.unplugged, rows)
     value = np.log10(shown)
-    sigma = np.full(len(value), np.hypot(likelihood.OHMS_DECADES, likelihood.GRADE_SHARE * 0.2))
+    meter = hunt.evidence.ohms.decades(check.plus, check.minus)
+    sigma = np.full(len(value), np.hypot(meter, likelihood.GRADE_SHARE * 0.2))
     found = _clusters(hunt, now, value, sigma, lambda low, high: _ohms_label(10**low, 10**high))
     return [
         replace(

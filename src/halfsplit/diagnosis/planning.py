@@ -35,9 +35,9 @@ from halfsplit.diagnosis.space import RepairGroup, Space
 from halfsplit.faults.signatures import Signatures
 from halfsplit.machine.model import Machine
 
-#: Repair at once above these odds: engine-notes part 3 measured 0.6, 0.75 and 0.9 within 4 % of each other, and
-#: later repair the better the less the model is trusted.
-REPAIR_AT = 0.90
+#: Repair at once above these odds: engine-notes part 3 measured 0.6, 0.75 and 0.9 within 4 % of each other in
+#: minutes, and later repair the better the less the model is trusted.
+REPAIR_AT = 0.95
 #: No repair while this much says that nothing explains the evidence: engine-notes part 4.
 NO_REPAIR_ABOVE = 0.30
 #: Below these odds a repair is not offered as a check; keeps the list short, no source.

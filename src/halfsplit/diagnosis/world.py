@@ -22,7 +22,8 @@ from halfsplit.diagnosis.checks import METERED, Check, round_functions
 from halfsplit.diagnosis.clamps import CLAMP_A, CLAMP_SHARE, branch_of
 from halfsplit.diagnosis.evidence import FALSE_FIND, FALSE_MOVE
 from halfsplit.diagnosis.lamps import GLOWS_AT, LIT_AT, lamp_ohm
-from halfsplit.diagnosis.ohms import OVER_RANGE_OHM, dead_netlist, ohms_from_volts, pulled_fuses
+from halfsplit.diagnosis.load_ohms import at_rest
+from halfsplit.diagnosis.ohms import OPEN_OHM, OVER_RANGE_OHM, dead_netlist, ohms_from_volts, pulled_fuses
 from halfsplit.faults.applying import changes
 from halfsplit.faults.catalogue import Effect, Fault
 from halfsplit.faults.curing import cure_chances
@@ -54,6 +55,8 @@ SAYS_SLEEPS = (0.8, 0.05)
 LAMP_EDGE = 0.06
 #: Share of a clamp's stated error that it really has, on top of a machine's own spread.
 CLAMP_TRUE = 0.5
+#: What loads have at rest scatters by so much more than stated.
+AT_REST_TRUE = 1.2
 
 
 @dataclass(frozen=True, slots=True)
@@ -278,6 +281,9 @@ class World:
                 outcome = settle(dead, changes(dead, (*self.effects(awake), *pulled)), second_start=False)
                 across = np.array([outcome.volts(check.plus) - outcome.volts(check.minus)])
                 shown = float(ohms_from_volts(across)[0]) * float(np.exp(0.02 * self._rng.standard_normal()))
+                share, spread = at_rest(self.machine, check.plus, check.minus)
+                if shown < OPEN_OHM:  # whole: cold, or standing still, it is another one than at work
+                    shown *= share * self._factor(f"{check.place} at rest", AT_REST_TRUE * spread * math.log(10.0))
                 shown = min(shown, OVER_RANGE_OHM)
                 return Reading("ohms", check.plus, check.minus, check.state, round(shown, 3), check.unplugged)
             case "move":

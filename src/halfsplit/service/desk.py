@@ -12,6 +12,7 @@ from pathlib import Path
 from halfsplit.diagnosis.checks import Check, clamped, operate, round_check, round_state, watch_check
 from halfsplit.diagnosis.fixed_idea import FixedIdea, fixed_idea, one_place
 from halfsplit.diagnosis.hunt import Bench, Hunt
+from halfsplit.diagnosis.load_ohms import load_check, load_of
 from halfsplit.diagnosis.planning import Decision
 from halfsplit.errors import NotFound, UserError
 from halfsplit.faults.signatures import TableStore
@@ -122,6 +123,9 @@ class Standing:
             return self.asked[check_id]
         if check_id.startswith("watch "):
             return watched(self.machine, check_id)
+        part = self.machine.parts.get(load_of(check_id))
+        if part is not None:
+            return load_check(self.machine, part, self.hunt.states[0])
         if round_state(check_id) in self.machine.states:
             return round_check(self.machine, round_state(check_id))
         kind, _, rest = check_id.partition(" ")

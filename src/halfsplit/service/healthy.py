@@ -65,7 +65,7 @@ def sound_ohm(hunt: Hunt, reading: Reading, deviations: float) -> tuple[float, f
     minus = reading.minus or hunt.bench.signatures.state(reading.state).netlist.reference
     none = np.zeros(0, dtype=np.int64)
     shown = hunt.evidence.ohms.predicted(reading.state, reading.plus, minus, reading.unplugged, none)
-    return float(shown[-1]), float(10.0 ** (deviations * likelihood.OHMS_DECADES))
+    return float(shown[-1]), float(10.0 ** (deviations * hunt.evidence.ohms.decades(reading.plus, minus)))
 
 
 def _reading(hunt: Hunt, seen: Reading) -> tuple[str, Verdict]:
