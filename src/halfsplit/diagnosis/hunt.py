@@ -200,6 +200,8 @@ class Hunt:
         decision = self.planner.decide(
             self.belief, self.evidence, situation, self.settings.repair_at, self.complaint_left()
         )
+        if decision.kind == "hand-over" and not self.complaint_left():
+            return self._handled_only(decision) or decision
         if decision.kind != "finish":
             return decision
         again = self._not_accounted_for()
@@ -253,10 +255,15 @@ class Hunt:
         """
         belief, space, situation = self.belief, self.bench.space, self.situation
         was = np.bincount(space.hyp_group, weights=belief.gone + belief.cured, minlength=len(space.groups))
+        together: Counter[str] = Counter()
         for number, group in enumerate(space.groups):
             if group.id in situation.repaired:
                 was[number] = 0.0
-        odds, group = float(was.max()), space.groups[int(was.argmax())]
+            together[group.owner] += float(was[number])
+        # Handling a plug handles all its contacts: which of them it was need not be known to go back to it.
+        owner, odds = max(together.items(), key=lambda one: one[1])
+        there = [number for number, one in enumerate(space.groups) if one.owner == owner]
+        group = space.groups[max(there, key=lambda number: float(was[number]))]
         if odds < HANDLED or group.zone in situation.zones_out_of_reach or group.id in situation.unreachable:
             return None
         return group, odds

@@ -42,6 +42,8 @@ REPAIR_AT = 0.95
 NO_REPAIR_ABOVE = 0.30
 #: Below these odds a repair is not offered as a check; keeps the list short, no source.
 LEAST_REPAIR = 0.60
+#: A check that tells less for a minute is not made, nats: twenty minutes for a coin's twelfth; no source.
+IDLE_RATE = 0.003
 #: When nothing else is left to do, repairs down to these odds are offered before handing over.
 LAST_REPAIR = 0.06
 #: Readings looked at for whether they tell something new, the best by rate; keeps the next check quick, no source.
@@ -312,7 +314,8 @@ class Planner:
         found.extend(option for option in repairs if option.odds >= LEAST_REPAIR)
         found = _told_before(found, told, situation.done)
         found.sort(key=lambda option: -option.rate)
-        found = found or sorted(repairs, key=lambda option: -option.rate)
+        # What tells next to nothing for its minutes is not worth making: then a likely place is mended, or it ends.
+        found = [one for one in found if one.rate >= IDLE_RATE] or sorted(repairs, key=lambda option: -option.rate)
         return _Ranked(found, repairs, told, now)
 
     def _ahead(
