@@ -255,11 +255,11 @@ class Hunt:
         """
         belief, space, situation = self.belief, self.bench.space, self.situation
         was = np.bincount(space.hyp_group, weights=belief.gone + belief.cured, minlength=len(space.groups))
-        together: Counter[str] = Counter()
+        together: dict[str, float] = {}
         for number, group in enumerate(space.groups):
             if group.id in situation.repaired:
                 was[number] = 0.0
-            together[group.owner] += float(was[number])
+            together[group.owner] = together.get(group.owner, 0.0) + float(was[number])
         # Handling a plug handles all its contacts: which of them it was need not be known to go back to it.
         owner, odds = max(together.items(), key=lambda one: one[1])
         there = [number for number, one in enumerate(space.groups) if one.owner == owner]
