@@ -10,8 +10,8 @@ processor's share of that time (much less than measured means that the machine h
 * the command: ``halfsplit job open`` and then ``halfsplit job next``, each a process, the folders empty at first;
 * compiled: the table of one state alone, worked out, read back, and worked out again after one wire has changed;
 * later: from telling what was seen to the next check, over whole jobs. The answers come from a machine with hidden
-  faults of fixed seeds, so every run does the same work. Where there are two of them, all pairs are weighed, which is the
-  slowest the odds can get.
+  faults of fixed seeds, so every run does the same work. Where there are two of them, all pairs are weighed, which is
+  the slowest the odds can get.
 """
 
 from __future__ import annotations
@@ -40,12 +40,13 @@ import time
 from halfsplit.diagnosis.hunt import Bench, Hunt
 from halfsplit.machine.reading import load_machine
 from halfsplit.observations import Complaint, Symptom
+from halfsplit.service.beside import Processes
 from halfsplit.service.kept_tables import tables
 start = time.perf_counter()
 bench = Bench(load_machine({folder!r}), tables())
 wrong = tuple(Symptom(name, "sweep", "off", 0.9, "yes") for name in {functions!r})
 complaint = Complaint(wrong, ("rain",))
-bench.prepare(complaint)
+bench.prepare(complaint, Processes().begin)
 best = Hunt(bench, complaint).next().best
 print(best.check.id, time.perf_counter() - start)
 """

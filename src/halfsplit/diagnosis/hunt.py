@@ -33,7 +33,7 @@ from halfsplit.diagnosis.world import Drawings
 from halfsplit.errors import UserError
 from halfsplit.faults.catalogue import Fault, generate
 from halfsplit.faults.priors import fault_weights
-from halfsplit.faults.signatures import Signatures, TableStore
+from halfsplit.faults.signatures import Begin, Signatures, TableStore
 from halfsplit.machine.model import Machine
 from halfsplit.observations import Action, Complaint, Look, Observation, OutOfReach, Symptom
 
@@ -70,10 +70,10 @@ class Bench:
         self.drawings = Drawings(machine)
         self._planners: dict[tuple[str, ...], Planner] = {}
 
-    def prepare(self, complaint: Complaint) -> None:
-        """Makes what the first check of a hunt needs as quickly as this computer can. Raises as a hunt does."""
+    def prepare(self, complaint: Complaint, begin: Begin | None = None) -> None:
+        """Makes what the first check of a hunt needs, some of it elsewhere with ``begin``. Raises as a hunt does."""
         check_complaint(self.machine, complaint)
-        self.signatures.prepare(working_states(self.machine, complaint))
+        self.signatures.prepare(working_states(self.machine, complaint), begin)
 
     def planner(self, states: Sequence[str]) -> Planner:
         """The planner whose electrical checks use the given states."""
@@ -251,7 +251,7 @@ class Hunt:
     def came_right(self) -> tuple[RepairGroup, float] | None:
         """What most likely came right by being handled (unplugged, moved, looked into) and was not mended.
 
-        With the odds of that; None below ``HANDLED``, or where it is out of reach.
+        With its odds; None where all of its plug or part together lie below ``HANDLED``, or where it is out of reach.
         """
         belief, space, situation = self.belief, self.bench.space, self.situation
         was = np.bincount(space.hyp_group, weights=belief.gone + belief.cured, minlength=len(space.groups))
@@ -262,11 +262,11 @@ class Hunt:
             together[group.owner] = together.get(group.owner, 0.0) + float(was[number])
         # Handling a plug handles all its contacts: which of them it was need not be known to go back to it.
         owner, odds = max(together.items(), key=lambda one: one[1])
-        there = [number for number, one in enumerate(space.groups) if one.owner == owner]
-        group = space.groups[max(there, key=lambda number: float(was[number]))]
+        number = max((at for at, one in enumerate(space.groups) if one.owner == owner), key=lambda at: float(was[at]))
+        group = space.groups[number]
         if odds < HANDLED or group.zone in situation.zones_out_of_reach or group.id in situation.unreachable:
             return None
-        return group, odds
+        return group, float(was[number])
 
     def _handled_only(self, decision: Decision) -> Decision | None:
         """The repair of what came right by being handled."""

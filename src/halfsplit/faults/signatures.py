@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import hashlib
 import re
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import cached_property, partial
 from threading import Lock
@@ -26,7 +26,6 @@ from halfsplit.circuit.observing import Readout, readout
 from halfsplit.circuit.spread import pair_spread, spread_rows
 from halfsplit.circuit.system import System
 from halfsplit.faults.applying import table_of_effects
-from halfsplit.faults.beside import Beside, can_split, processors
 from halfsplit.faults.catalogue import Effect
 from halfsplit.machine.model import Machine
 
@@ -116,6 +115,13 @@ class Kept:
     spread_v: Floats
     resting: NDArray[np.bool_]
     start_v: Floats
+
+
+Begin = Callable[[Callable[[], Kept]], Callable[[], Kept | None] | None]
+"""Begins a piece of work elsewhere and gives what waits for its result (None: it failed, and must be done here).
+
+None where there is no room for it.
+"""
 
 
 class TableStore(Protocol):
@@ -325,19 +331,21 @@ class Signatures:
                 self._tables[name] = self._made(name, self._kept(name))
             return self._tables[name]
 
-    def prepare(self, names: Sequence[str]) -> None:
-        """Makes the tables of some states, several at the same time where this computer can: see ``beside``."""
+    def prepare(self, names: Sequence[str], begin: Begin | None = None) -> None:
+        """Makes the tables of some states; with ``begin`` those after the first are worked out elsewhere meanwhile."""
         with self._lock:
             kept = {name: self._kept(name) for name in dict.fromkeys(names) if name not in self._tables}
             missing = [name for name, found in kept.items() if found is None]
-            away: dict[str, Beside] = {}
-            if len(missing) > 1 and can_split():
-                away = {name: Beside(partial(self._worked_out, name)) for name in missing[1 : processors()]}
+            away: dict[str, Callable[[], Kept | None]] = {}
+            for name in missing[1:]:
+                begun = None if begin is None else begin(partial(self._worked_out, name))
+                if begun is not None:
+                    away[name] = begun
             for name, found in kept.items():
                 if name not in away:
                     self._tables[name] = self._made(name, found)
             for name, one in away.items():
-                self._tables[name] = self._made(name, one.result(Kept), put=True)
+                self._tables[name] = self._made(name, one(), put=True)
 
     def _worked_out(self, name: str) -> Kept:
         return StateTable(self.machine, name, self.effects).keep()

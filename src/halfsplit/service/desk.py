@@ -24,6 +24,7 @@ from halfsplit.jobs.store import JobStore
 from halfsplit.machine.model import Machine
 from halfsplit.machine.reading import MACHINE_FILE, load_machine
 from halfsplit.observations import Action, Observation, Reading
+from halfsplit.service.beside import Processes
 
 CODES: dict[str, str] = {
     "job-none-open": "No job is open, so there is none to go on with.",
@@ -80,7 +81,7 @@ class Desk:
             standing = known
         else:
             bench = self.bench(job.fingerprint)
-            bench.prepare(job.complaint)
+            bench.prepare(job.complaint, Processes().begin)
             standing = Standing(Hunt(bench, job.complaint), list(job.complaint.symptoms))
             standing.numbers = [1] * len(standing.observations)
         for entry in job.entries[len(standing.entries) :]:

@@ -234,6 +234,8 @@ def work_to_the_repair(desk: Desk, job: str) -> results.NextStep:
             text = "0.02 V" if "K1.2" in step.step.id else "12.5 V"
         elif step.step.id.startswith("drop"):
             text = "0 V" if "K1" not in step.step.id else "0.01 V"
+        elif step.step.id.startswith("lamp"):
+            text = "dark" if "K1.2" in step.step.id else "lit"
         else:
             text = "ok"
         step = record(desk, text, job).next

@@ -19,6 +19,8 @@ from itertools import accumulate
 from multiprocessing.connection import Connection
 from typing import TypeVar
 
+from halfsplit.faults.signatures import Kept
+
 Result = TypeVar("Result")
 
 #: Arrays begin at multiples of this many bytes, a cache line of common processors.
@@ -65,6 +67,26 @@ class Beside:
         os.close(self._sheet)
         self._process.join()
         return sent if isinstance(sent, kind) else None
+
+
+class Processes:
+    """Room for pieces of work beside this process: one for each further processor."""
+
+    def __init__(self) -> None:
+        self._running = 0
+
+    def begin(self, work: Callable[[], Kept]) -> Callable[[], Kept | None] | None:
+        """Begins a piece of work, see :data:`halfsplit.faults.signatures.Begin`; None where there is no room."""
+        if not can_split() or self._running + 1 >= processors():
+            return None
+        one = Beside(work)
+        self._running += 1
+
+        def fetch() -> Kept | None:
+            self._running -= 1
+            return one.result(Kept)
+
+        return fetch
 
 
 def _pieces(sheet: int, sizes: Sequence[int]) -> list[memoryview]:

@@ -10,10 +10,10 @@ import numpy as np
 import pytest
 
 from halfsplit.diagnosis.hunt import Bench
-from halfsplit.faults import beside, signatures
-from halfsplit.faults.beside import Beside, can_split
 from halfsplit.faults.signatures import Kept, Signatures, StateTable
 from halfsplit.machine.reading import load_machine
+from halfsplit.service import beside
+from halfsplit.service.beside import Beside, Processes, can_split
 
 CART = Path(__file__).resolve().parents[3] / "examples" / "hand-cart-generator"
 
@@ -68,11 +68,11 @@ def test_tables_made_beside_are_those_made_here(monkeypatch: pytest.MonkeyPatch)
     assert len(states) > 1
     here = {name: StateTable(bench.machine, name, bench.signatures.effects) for name in states}
     for split in (True, False):
-        monkeypatch.setattr(signatures, "can_split", lambda split=split: split)
-        monkeypatch.setattr(signatures, "processors", lambda: len(states))
+        monkeypatch.setattr(beside, "can_split", lambda split=split: split)
+        monkeypatch.setattr(beside, "processors", lambda: len(states))
         store = Remembering()
         made = Signatures(bench.machine, bench.signatures.effects, store)
-        made.prepare(states)
+        made.prepare(states, Processes().begin)
         assert len(store.held) == len(states)
         again = Signatures(bench.machine, bench.signatures.effects, store)
         again.prepare(states)
@@ -84,12 +84,12 @@ def test_tables_made_beside_are_those_made_here(monkeypatch: pytest.MonkeyPatch)
 
 
 def test_a_table_whose_process_died_is_made_here(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(signatures, "can_split", lambda: True)
-    monkeypatch.setattr(signatures, "processors", lambda: 9)
+    monkeypatch.setattr(beside, "can_split", lambda: True)
+    monkeypatch.setattr(beside, "processors", lambda: 9)
     monkeypatch.setattr(Signatures, "_worked_out", lambda *_: os._exit(1))
     bench = Bench(load_machine(CART))
     states = tuple(bench.machine.states)
-    bench.signatures.prepare(states)
+    bench.signatures.prepare(states, Processes().begin)
     assert all(bench.signatures.state(name).made_anew for name in states)
 
 
