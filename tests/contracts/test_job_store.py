@@ -26,7 +26,7 @@ from halfsplit.jobs.events import (
 from halfsplit.jobs.model import apply, fold
 from halfsplit.jobs.opening import open_store
 from halfsplit.jobs.recording import load_job, open_job, record, record_all
-from halfsplit.jobs.store import AlreadyThere, JobStore, Overtaken, fingerprint_of
+from halfsplit.jobs.store import AlreadyThere, Document, DocumentOvertaken, JobStore, Overtaken, fingerprint_of
 from halfsplit.observations import Complaint, Reading, Symptom
 
 WHEN = "2031-04-02T07:15:00Z"
@@ -233,6 +233,67 @@ def test_machine_file_names_that_could_leave_their_folder_are_refused(store: Job
     assert caught.value.code == "machine-file-name"
 
 
+def document(number: int, body: str = "{}", kind: str = "van", by: str = "first fitter") -> Document:
+    return Document(kind, number, WHEN, by, body)
+
+
+def test_a_new_document_takes_the_place_of_the_one_before_which_stays_readable(store: JobStore) -> None:
+    assert store.documents("van") == ()
+    bodies = ["first", "größer, Ω 雨 'quoted' \n line", "", "long " * 20_000]
+    for number, body in enumerate(bodies, start=1):
+        store.put_document(document(number, body, by="Ω fitter"))
+    store.put_document(document(1, "of another kind", kind="bench"))
+    assert [(one.number, one.body) for one in store.documents("van")] == list(enumerate(bodies, start=1))
+    assert store.documents("van")[0] == document(1, "first", by="Ω fitter")
+    assert store.documents("van", after=3) == (document(4, bodies[3], by="Ω fitter"),)
+    assert store.documents("van", after=4) == ()
+    assert [one.body for one in store.documents("bench")] == ["of another kind"]
+    assert store.jobs() == ()
+
+
+@pytest.mark.parametrize("number", [1, 3])
+def test_a_document_that_does_not_follow_the_latest_is_a_conflict_and_changes_nothing(
+    store: JobStore, number: int
+) -> None:
+    store.put_document(document(1))
+    with pytest.raises(DocumentOvertaken) as caught:
+        store.put_document(document(number, "late"))
+    assert (caught.value.expected, caught.value.found) == (number - 1, 1)
+    assert store.documents("van") == (document(1),)
+
+
+def test_a_document_with_a_text_or_time_that_no_store_can_keep_is_refused(store: JobStore) -> None:
+    for wrong, code in (
+        (document(1, "code zero \0"), "event-text"),
+        (document(1, by="half \ud800"), "event-text"),
+        (Document("van", 1, "yesterday", "", ""), "event-time"),
+    ):
+        with pytest.raises(UserError) as caught:
+            store.put_document(wrong)
+        assert caught.value.code == code
+    for ours in (document(0), document(1, kind="Van list")):
+        with pytest.raises(InternalError):
+            store.put_document(ours)
+    assert store.documents("van") == ()
+
+
+def test_of_threads_that_put_the_same_document_at_once_one_wins(store: JobStore) -> None:
+    start = threading.Barrier(8)
+
+    def put(writer: int) -> bool:
+        start.wait()
+        try:
+            store.put_document(document(1, f"writer {writer}"))
+        except DocumentOvertaken:
+            return False
+        return True
+
+    with ThreadPoolExecutor(8) as pool:
+        won = list(pool.map(put, range(8)))
+    assert won.count(True) == 1
+    assert store.documents("van") == (document(1, f"writer {won.index(True)}"),)
+
+
 def test_what_is_handed_out_is_not_the_stores_own(store: JobStore) -> None:
     files = dict(FILES)
     name = fingerprint_of(files)
@@ -251,6 +312,8 @@ def test_a_closed_store_says_that_using_it_is_our_mistake(store: JobStore) -> No
         lambda: store.create_job(opening()),
         lambda: store.append("job-1", 1, note("job-1", 2)),
         lambda: store.get_machine("x"),
+        lambda: store.put_document(document(1)),
+        lambda: store.documents("van"),
     ):
         with pytest.raises(InternalError):
             use()
@@ -337,7 +400,9 @@ def test_events_outlive_the_store_that_wrote_them(lasting_address: str) -> None:
         job = open_job(first, "job-1", opened(), when=WHEN)
         job = record(first, job, NoteAdded("kept"), when=WHEN)
         first.put_machine(fingerprint_of(FILES), FILES)
+        first.put_document(document(1))
     with open_store(lasting_address) as second:
+        assert second.documents("van") == (document(1),)
         assert load_job(second, "job-1") == job
         assert second.get_machine(fingerprint_of(FILES)) == FILES
         record(second, job, NoteAdded("and on"), when=WHEN)

@@ -22,11 +22,20 @@ from halfsplit.jobs.migrations.tables import metadata
 from halfsplit.jobs.opening import open_store
 from halfsplit.jobs.recording import load_job, record
 from halfsplit.jobs.sql import SqlStore
-from halfsplit.jobs.store import JobStore, fingerprint_of
+from halfsplit.jobs.store import Document, JobStore, fingerprint_of
 
 HERE = Path(__file__).parent
 OLD_STORES = sorted((HERE / "stores").glob("jobs-*.sqlite3"))
 LATER, FAILING = [HERE / "later_steps"], [HERE / "failing_steps"]
+
+
+def copy_before_the_first_step(path: Path) -> Path:
+    """Where the copy of an older store goes: it is named after the first step that changes the store."""
+    steps = sorted(one.name[:4] for one in Path(migrations.__file__).parent.glob("versions/0*.py"))
+    with contextlib.closing(sqlite3.connect(path)) as connection:
+        ((form,),) = connection.execute("SELECT version_num FROM alembic_version").fetchall()
+    first = min(step for step in (*steps, "9001") if step > form)
+    return path.with_name(f"jobs.before-{first}.sqlite3")
 
 
 def events_in(store: JobStore) -> list[str]:
@@ -57,14 +66,20 @@ def test_an_old_store_gives_its_events_and_takes_new_ones(old_store: tuple[Path,
         files = store.get_machine(store.jobs()[0].fingerprint)
         assert fingerprint_of(files) == store.jobs()[0].fingerprint
         job = record(store, load_job(store, "old-1"), NoteAdded("and on"), when="2031-06-01T00:00:00Z")
+        kept = store.documents("van")
+        number = len(kept) + 1
+        store.put_document(Document("van", number, "2031-06-01T00:00:00Z", "third fitter", '{"lines":[]}'))
+        assert store.documents("van")[:-1] == kept
     with open_store(path) as store:
         assert load_job(store, "old-1") == job
+        assert [one.number for one in store.documents("van")] == list(range(1, number + 1))
 
 
 def test_an_upgrade_keeps_every_event_and_a_copy_of_the_store_before_it(
     old_store: tuple[Path, list[str]],
 ) -> None:
     path, expected = old_store
+    copy = copy_before_the_first_step(path)
     with SqlStore.at_path(path, head="9001", extra_steps=LATER) as store:
         assert events_in(store) == expected
         record(store, load_job(store, "old-1"), NoteAdded("after"), when="2031-06-01T00:00:00Z")
@@ -73,7 +88,6 @@ def test_an_upgrade_keeps_every_event_and_a_copy_of_the_store_before_it(
             connection.exec_driver_sql("INSERT INTO events VALUES ('no-such-job', 1, '{}')")
     with contextlib.closing(sqlite3.connect(path)) as connection:
         assert connection.execute("SELECT DISTINCT weather FROM jobs").fetchall() == [("not asked",)]
-    copy = path.with_name("jobs.before-9001.sqlite3")
     assert sorted(file.name for file in path.parent.iterdir()) == [copy.name, path.name]
     with open_store(copy) as store:
         assert events_in(store) == expected
@@ -105,7 +119,7 @@ def test_an_upgrade_that_fails_half_way_leaves_the_store_as_it_was(old_store: tu
 
 def test_a_copy_that_is_there_is_not_written_over(old_store: tuple[Path, list[str]]) -> None:
     path, _ = old_store
-    copy = path.with_name("jobs.before-9001.sqlite3")
+    copy = copy_before_the_first_step(path)
     copy.write_bytes(b"from an upgrade that was broken off")
     SqlStore.at_path(path, head="9001", extra_steps=LATER).close()
     assert copy.read_bytes() == b"from an upgrade that was broken off"

@@ -21,6 +21,7 @@ from halfsplit.cli import (
     job_found,
     job_in,
     job_list,
+    job_load,
     job_log,
     job_next,
     job_note,
@@ -39,6 +40,7 @@ from halfsplit.cli import (
     machine_show,
     machine_spice,
     practice,
+    van,
     work,
 )
 from halfsplit.cli.arguments import Parser
@@ -61,7 +63,7 @@ def build_parser() -> argparse.ArgumentParser:
     job = commands.add_parser("job", help="open, work and keep jobs, one command at a time")
     jobs = job.add_subparsers(title="commands", metavar="COMMAND", required=True)
     for each in (
-        job_open, job_next, job_found, job_suspects, job_why, job_undo, job_note, job_access, job_log,
+        job_open, job_load, job_next, job_found, job_suspects, job_why, job_undo, job_note, job_access, job_log,
         job_attach, job_used, job_travel, job_advise, job_correction, job_proving, job_close,
         job_reopen, job_report, job_topic, job_list, job_out,
         job_in,
@@ -72,6 +74,7 @@ def build_parser() -> argparse.ArgumentParser:
     machine_check.add(machines)
     machine_show.add(machines)
     machine_spice.add(machines)
+    van.add(commands)
     practice.add(commands)
     demo.add(commands)
     return parser

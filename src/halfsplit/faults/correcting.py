@@ -7,7 +7,7 @@ the place (``work_really_done``), so that the odds never count a half repair as 
 from __future__ import annotations
 
 from collections.abc import Collection, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 from halfsplit.errors import InternalError
@@ -104,15 +104,21 @@ def correction_sheet(
         success=fault.success,
         cautions=tuple(dict.fromkeys((*cautions, *own))),
         steps=tuple(_filled(row.text, words) for row in rows if row.kind == "step"),
-        materials=tuple(
-            MaterialRow(row.sort, _filled(row.item, words), row.amount, row.source)
-            for row in materials_of(correction.id, fitting)
-        ),
+        materials=materials(machine, fault),
         values=values_of(correction.id, fitting, machine.system_v),
         closing=closings_of(fault.mode.id),
         inspect_now=now,
         inspect_later=later,
         source=correction.source,
+    )
+
+
+def materials(machine: Machine, fault: Fault) -> tuple[MaterialRow, ...]:
+    """Parts, consumables and tools that correcting ``fault`` takes, in this machine's words."""
+    words = _words(machine, fault)
+    return tuple(
+        replace(row, item=_filled(row.item, words))
+        for row in materials_of(fault.mode.correction, _fitting(machine, fault))
     )
 
 

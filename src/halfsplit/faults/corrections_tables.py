@@ -30,12 +30,17 @@ class StepRow:
 
 @dataclass(frozen=True, slots=True)
 class MaterialRow:
-    """A part, consumable or tool; ``amount`` as a person would say it, "" when it goes without saying."""
+    """A part, consumable or tool; ``amount`` as a person would say it, "" when it goes without saying.
+
+    ``needed`` is the share 0..1 of such corrections that cannot be finished without it: a seal that is sound stays.
+    All of these shares are from memory; ``source`` is that of item and amount.
+    """
 
     sort: Sort
     item: str
     amount: str
     source: str
+    needed: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,7 +81,7 @@ def steps_of(correction: str, fitting: Collection[str]) -> tuple[StepRow, ...]:
 def materials_of(correction: str, fitting: Collection[str]) -> tuple[MaterialRow, ...]:
     """What a correction uses."""
     return tuple(
-        MaterialRow(row["sort"], row["item"], row["amount"], row["source"])  # type: ignore[arg-type] # a test holds the file to it
+        MaterialRow(row["sort"], row["item"], row["amount"], row["source"], float(row["needed"]))  # type: ignore[arg-type] # a test holds the file to it
         for row in _rows("correction_materials.csv")
         if row["correction"] == correction and _fits(row["fits"], fitting)
     )

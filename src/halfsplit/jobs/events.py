@@ -336,7 +336,7 @@ def to_json(event: Event) -> str:
         "data": plain(_what_to_data(event.what)),
     }
     text = json.dumps(record, ensure_ascii=False, allow_nan=False, sort_keys=True, separators=(",", ":"))
-    _check_text(text)
+    check_text(text)
     return text
 
 
@@ -345,13 +345,13 @@ def from_json(text: str) -> Event:
 
     Raises UserError with one of CODES for anything else, never another exception, whatever the text.
     """
-    _check_text(text)
+    check_text(text)
     try:
         record = json.loads(text, object_pairs_hook=_no_repeats, parse_constant=_no_constant)
     except (ValueError, RecursionError) as error:
         raise UserError("event-json", f"This is not an event: {error}.") from None
     if "\\u" in text:  # what was written as an escape must be a character that may be kept, too
-        _check_text(json.dumps(record, ensure_ascii=False))
+        check_text(json.dumps(record, ensure_ascii=False))
     if not isinstance(record, dict):
         raise UserError("event-json", "An event is a JSON object.")
     names = {"v", "job", "number", "when", "by", "kind", "data"}
@@ -501,7 +501,7 @@ def _upgraded(kind: str, version: Any, data: Mapping[str, Any]) -> Mapping[str, 
     return data
 
 
-def _check_text(text: str) -> None:
+def check_text(text: str) -> None:
     """Refuses JSON that no store or file could keep; it must hold strings as themselves, not as escapes."""
     try:
         size = len(text.encode("utf-8"))

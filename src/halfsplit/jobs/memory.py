@@ -11,10 +11,13 @@ from halfsplit.jobs.events import Event, JobOpened, from_json
 from halfsplit.jobs.model import State
 from halfsplit.jobs.store import (
     AlreadyThere,
+    Document,
+    DocumentOvertaken,
     JobLine,
     JobStore,
     Overtaken,
     by_opening,
+    check_document,
     check_following,
     check_machine,
     check_opening,
@@ -30,6 +33,7 @@ class MemoryStore(JobStore):
         self._lines: dict[str, JobLine] = {}
         self._events: dict[str, list[str]] = {}
         self._machines: dict[str, dict[str, bytes]] = {}
+        self._documents: dict[str, list[Document]] = {}
         self._closed = False
 
     def create_job(self, opening: Event, more: Sequence[Event] = ()) -> None:
@@ -102,6 +106,22 @@ class MemoryStore(JobStore):
             if files is None:
                 raise NotFound("machine file with the fingerprint", fingerprint, self._machines)
             return dict(files)
+
+    def put_document(self, document: Document) -> None:
+        """Keep the next document of a kind; see JobStore."""
+        check_document(document)
+        with self._lock:
+            self._check_open()
+            kept = self._documents.setdefault(document.kind, [])
+            if document.number != len(kept) + 1:
+                raise DocumentOvertaken(document.kind, document.number - 1, len(kept))
+            kept.append(document)
+
+    def documents(self, kind: str, after: int = 0) -> tuple[Document, ...]:
+        """Give the documents of a kind; see JobStore."""
+        with self._lock:
+            self._check_open()
+            return tuple(self._documents.get(kind, ())[max(after, 0) :])
 
     def close(self) -> None:
         """Let go of everything; see JobStore."""

@@ -35,16 +35,20 @@ from sqlalchemy.exc import TimeoutError as PoolTimeout
 from halfsplit.errors import InternalError, NotFound, UserError
 from halfsplit.jobs.events import Event, JobOpened, from_json
 from halfsplit.jobs.migrations.steps import HEAD, bring_up_to_date, form_of
+from halfsplit.jobs.migrations.tables import documents as document_rows
 from halfsplit.jobs.migrations.tables import events as event_rows
 from halfsplit.jobs.migrations.tables import jobs as job_rows
 from halfsplit.jobs.migrations.tables import machine_files, machines
 from halfsplit.jobs.model import State
 from halfsplit.jobs.store import (
     AlreadyThere,
+    Document,
+    DocumentOvertaken,
     JobLine,
     JobStore,
     Overtaken,
     by_opening,
+    check_document,
     check_following,
     check_machine,
     check_opening,
@@ -194,6 +198,34 @@ class SqlStore(JobStore):
                 known = connection.scalars(select(machines.c.fingerprint)).all()
                 raise NotFound("machine file with the fingerprint", fingerprint, known)
         return {row.name: bytes(row.content) for row in rows}
+
+    def put_document(self, document: Document) -> None:
+        """Keep the next document of a kind; see JobStore."""
+        check_document(document)
+        row = {
+            "kind": document.kind, "number": document.number, "written": document.when, "by": document.by,
+            "body": document.body,
+        }  # fmt: skip
+        latest = select(func.max(document_rows.c.number)).where(document_rows.c.kind == document.kind)
+        with self._writing() as connection:
+            found = connection.scalar(latest) or 0
+            if document.number == found + 1:
+                # On PostgreSQL a second writer of the same number waits here and then finds it taken.
+                with contextlib.suppress(IntegrityError), connection.begin_nested():
+                    connection.execute(insert(document_rows).values(row))
+                    return
+                found = connection.scalar(latest) or 0
+            raise DocumentOvertaken(document.kind, document.number - 1, found)
+
+    def documents(self, kind: str, after: int = 0) -> tuple[Document, ...]:
+        """Give the documents of a kind; see JobStore."""
+        with self._reading() as connection:
+            rows = connection.execute(
+                select(document_rows)
+                .where(document_rows.c.kind == kind, document_rows.c.number > after)
+                .order_by(document_rows.c.number)
+            ).mappings()
+            return tuple(Document(row["kind"], row["number"], row["written"], row["by"], row["body"]) for row in rows)
 
     def close(self) -> None:
         """Let go of everything; see JobStore."""

@@ -10,7 +10,16 @@ from types import TracebackType
 from typing import Self
 
 from halfsplit.errors import Conflict, InternalError, UserError
-from halfsplit.jobs.events import Event, JobClosed, JobOpened, JobReopened, check_job_id, to_json, utc_time
+from halfsplit.jobs.events import (
+    Event,
+    JobClosed,
+    JobOpened,
+    JobReopened,
+    check_job_id,
+    check_text,
+    to_json,
+    utc_time,
+)
 from halfsplit.jobs.model import State
 
 #: Codes of UserErrors raised by stores, each with one sentence.
@@ -59,6 +68,34 @@ class AlreadyThere(Conflict):
         super().__init__(f"There is a job {job} already.", "Give the new one another id.")
 
 
+class DocumentOvertaken(Conflict):
+    """Somebody else put a newer document of this kind; ``found`` is its number, ``expected`` the one known here."""
+
+    def __init__(self, kind: str, expected: int, found: int) -> None:
+        self.kind = kind
+        self.expected = expected
+        self.found = found
+        super().__init__(
+            f"The {kind} list was changed meanwhile: it is at number {found}, this was meant to follow {expected}.",
+            "Look at the new one first, then do it again.",
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class Document:
+    """One state of something that belongs to the shop and to no job, such as what the van holds.
+
+    ``kind`` is a word ("van"), ``number`` counts its documents from 1, ``body`` is text whose form the kind decides.
+    A new document takes the place of the one before, which stays readable.
+    """
+
+    kind: str
+    number: int
+    when: str
+    by: str
+    body: str
+
+
 @dataclass(frozen=True, slots=True)
 class JobLine:
     """What a list of jobs shows; ``changed`` is the time of the last event."""
@@ -74,15 +111,18 @@ class JobLine:
 
 
 class JobStore(ABC):
-    """Keeps the events of jobs and the machine files they were opened with.
+    """Keeps the events of jobs, the machine files they were opened with, and the documents of the shop.
 
-    *Acknowledged.* When ``create_job``, ``append``, ``append_all`` or ``put_machine`` returns, what it was
-    given is kept for good: in a file or database it has reached the disk, and a killed process or a power cut
-    does not take it away. When one of them raises, nothing of that call was kept.
+    *Acknowledged.* When ``create_job``, ``append``, ``append_all``, ``put_machine`` or ``put_document`` returns, what
+    it was given is kept for good: in a file or database it has reached the disk, and a killed process or a power
+    cut does not take it away. When one of them raises, nothing of that call was kept.
 
     *Order.* Events of a job are numbered 1, 2, 3, ... without gaps, and ``events`` gives them in that order.
     A writer names the number it has seen last. If another was first, Overtaken is raised and nothing is
     written: two phones can never both be told that they wrote the same number.
+
+    *Documents* of each kind are numbered in the same way, and DocumentOvertaken is raised in the same case.
+    None is ever changed or dropped.
 
     *Whole.* A step with several events is kept whole or not at all, and no reader sees a part of it.
 
@@ -139,6 +179,17 @@ class JobStore(ABC):
     @abstractmethod
     def get_machine(self, fingerprint: str) -> dict[str, bytes]:
         """The files kept under a fingerprint. Raises NotFound."""
+
+    @abstractmethod
+    def put_document(self, document: Document) -> None:
+        """Keeps the next document of its kind; its number is one above the latest.
+
+        Raises DocumentOvertaken when there is one of this number already.
+        """
+
+    @abstractmethod
+    def documents(self, kind: str, after: int = 0) -> tuple[Document, ...]:
+        """The documents of a kind with numbers above ``after``, in order; none for a kind that was never put."""
 
     @abstractmethod
     def close(self) -> None:
@@ -229,6 +280,18 @@ def check_opening(opening: Event, more: Sequence[Event]) -> tuple[str, ...]:
 def check_following(job: str, expected_number: int, events: Sequence[Event]) -> tuple[str, ...]:
     """The events as JSON, once they carry this job and the numbers after ``expected_number``."""
     return _numbered(job, expected_number, events)
+
+
+def check_document(document: Document) -> None:
+    """Raises UserError for a text or time that no store can keep, InternalError for a wrong kind or number."""
+    kind = document.kind
+    if not (kind.isascii() and kind.islower() and kind.isalpha()) or len(kind) > 32:
+        raise InternalError(f"A document of the kind {document.kind!r} was to be kept.")
+    if document.number < 1:
+        raise InternalError(f"A document of number {document.number} was to be kept.")
+    utc_time(document.when)
+    check_text(document.by)
+    check_text(document.body)
 
 
 def state_after(state: State, events: Sequence[Event]) -> State:

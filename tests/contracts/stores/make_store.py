@@ -30,7 +30,7 @@ from halfsplit.jobs.events import (
 from halfsplit.jobs.migrations.steps import HEAD
 from halfsplit.jobs.recording import open_job, record
 from halfsplit.jobs.sql import SqlStore
-from halfsplit.jobs.store import fingerprint_of
+from halfsplit.jobs.store import Document, fingerprint_of
 from halfsplit.observations import Action, CodeSeen, Complaint, Look, Move, OutOfReach, Reading, Symptom
 
 HERE = Path(__file__).parent
@@ -74,6 +74,8 @@ def main() -> None:
             for what in whats:
                 job = record(store, job, what, when=f"2031-04-0{number}T09:00:00Z", by="second fitter")
         record(store, job, JobClosed(NOT_FOUND, 0.5, "sold"), when="2031-05-01T00:00:00Z")
+        for number, body in enumerate(('{"lines":[]}', '{"lines":["größer als Ω"]}'), start=1):
+            store.put_document(Document("van", number, f"2031-05-0{number}T06:00:00Z", "first fitter", body))
         lines = [to_json(event) for line in store.jobs() for event in store.events(line.id)]
     with contextlib.closing(sqlite3.connect(file)) as connection:
         connection.execute("PRAGMA journal_mode=DELETE")  # one file, without a log beside it

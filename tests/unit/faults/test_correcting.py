@@ -63,6 +63,7 @@ def test_every_value_has_a_status_a_unit_and_a_bound() -> None:
         assert row["low"] or row["high"], row
     for row in rows("correction_materials"):
         assert row["sort"] in ("part", "consumable", "tool"), row
+        assert 0.0 < float(row["needed"]) <= 1.0, row
 
 
 def test_every_fault_of_the_sweeper_has_a_sheet_with_cautions_steps_and_material_and_no_brace_left() -> None:

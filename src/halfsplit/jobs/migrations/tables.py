@@ -62,3 +62,15 @@ machine_files = Table(
     Column("name", String(200), primary_key=True),
     Column("content", LargeBinary, nullable=False),
 )
+
+#: What belongs to the shop and to no job, such as what the van holds: every state of it that was ever kept.
+documents = Table(
+    "documents",
+    metadata,
+    Column("kind", String(32), primary_key=True),
+    Column("number", Integer, primary_key=True, autoincrement=False),
+    Column("written", String(27), nullable=False),
+    Column("by", Text, nullable=False),
+    Column("body", Text, nullable=False),
+    CheckConstraint("number >= 1", name="number"),
+)
