@@ -315,7 +315,9 @@ class Planner:
         found = _told_before(found, told, situation.done)
         found.sort(key=lambda option: -option.rate)
         # What tells next to nothing for its minutes is not worth making: then a likely place is mended, or it ends.
-        found = [one for one in found if one.rate >= IDLE_RATE] or sorted(repairs, key=lambda option: -option.rate)
+        likely = AHEAD_REPAIR if found else LAST_REPAIR
+        mends = sorted((one for one in repairs if one.odds >= likely), key=lambda option: -option.rate)
+        found = [one for one in found if one.rate >= IDLE_RATE] or mends
         return _Ranked(found, repairs, told, now)
 
     def _ahead(
