@@ -26,8 +26,7 @@ from halfsplit.circuit.system import System
 STEADY, CHATTERS, LATCHES = 0, 1, 2
 _KINDS = {"steady": STEADY, "chatters": CHATTERS, "latches": LATCHES}
 
-_CHUNK = 4096  # change sets followed together, so that memory does not grow with their number
-_READ_CHUNK = 1024  # change sets read together on the state as it is, for the same reason
+_CHUNK = 4096  # change sets handled together, so that memory does not grow with their number
 
 ReadRows = NDArray[np.int64]
 """Shape ``[rows, 2]``: what to read, as pairs of unknowns; see :func:`volts_row` and :func:`amps_row`."""
@@ -92,9 +91,9 @@ def settle_batch(
     sense = np.empty((table.count, len(system.senses.plus)))
     moves = np.zeros(table.count, dtype=np.bool_)
     # First every set on the state as it is.
-    for start in range(0, table.count, _READ_CHUNK):
-        sets = np.arange(start, min(start + _READ_CHUNK, table.count))
-        part = slice(start, start + _READ_CHUNK)
+    for start in range(0, table.count, _CHUNK):
+        sets = np.arange(start, min(start + _CHUNK, table.count))
+        part = slice(start, start + _CHUNK)
         own = batch.own.take(sets, batch.own.used.shape[1])
         force, per_sender = batch.forces(own)
         sense[part], response = batch.view(own, force, per_sender)
@@ -229,12 +228,11 @@ class _Reader:
             there = group.place
             answers = self.injected[there.out_plus] - self.injected[there.out_minus]
             answers *= (group.beta * group.used)[:, :, None]
+            z = impedance(group, self.batch.columns)
             if width == 1:
-                z = impedance(group, self.batch.columns)[:, :, 0]
-                answers /= np.where(group.used, group.alpha + group.beta * z, 1.0)[:, :, None]
+                answers /= np.where(group.used, group.alpha + group.beta * z[:, :, 0], 1.0)[:, :, None]
             else:
-                matrix = system_matrix(group, self.batch.columns)
-                answers = scaled_solve(matrix, answers)
+                answers = scaled_solve(system_matrix(group, z), answers)
             for k in range(width):
                 impedances[rows] -= self.by_rows[acting[rows, k]] * answers[:, k]
         return values, impedances

@@ -120,6 +120,8 @@ def newton(batch: ChangedSets, at: Ints, run: Run, going: Ints) -> tuple[Floats,
         run.junction_v[rows] = np.where(left, entering, run.junction_v[rows])
         run.active[rows] = active | left
         todo = todo[~settled | left.any(axis=1)]
+        if not len(todo):
+            break
         rows = going[todo]
         run.junction_v[rows], found = settle_junctions(
             batch, at[rows], run.booleans[rows], run.junction_v[rows], run.active[rows]

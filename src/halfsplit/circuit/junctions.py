@@ -49,7 +49,7 @@ class _Group:
         place = ports.place
         self.before = system.solution[place.out_plus] - system.solution[place.out_minus]
         self.z = impedance(ports, batch.columns)
-        self.matrix = system_matrix(ports, batch.columns)
+        self.matrix = system_matrix(ports, self.z)
         self.side = np.where(ports.used, ports.beta * self.before + ports.gamma, 0.0)
         # What each port does to the diodes' voltages and currents, [sets, ports, diodes].
         acting = batch.acting_at(place)

@@ -120,12 +120,11 @@ def impedance(ports: Ports, columns: Floats) -> Floats:
     return z
 
 
-def system_matrix(ports: Ports, columns: Floats) -> Floats:
-    """``diag(alpha) + diag(beta) Z`` of each port system, identity on padding.
+def system_matrix(ports: Ports, z: Floats) -> Floats:
+    """``diag(alpha) + diag(beta) Z`` of each port system, identity on padding; ``z`` is their :func:`impedance`.
 
     Shape ``[F, K, K]``.
     """
-    z = impedance(ports, columns)
     matrix = ports.beta[:, :, None] * z
     matrix[~ports.used] = 0.0
     matrix *= ports.used[:, None, :]
@@ -152,10 +151,10 @@ def solve_forces(ports: Ports, columns: Floats, before: Floats, probes: Floats) 
     """
     sides = np.where(ports.used, ports.beta * before + ports.gamma, 0.0)[:, :, None]
     sides = np.concatenate([sides, probes * ports.used[:, :, None]], axis=2)
+    z = impedance(ports, columns)
     if ports.used.shape[1] == 1:
-        z = impedance(ports, columns)
         divisor = np.where(ports.used, ports.alpha + ports.beta * z[:, :, 0], 1.0)
         forces: Floats = sides / divisor[:, :, None]
     else:
-        forces = scaled_solve(system_matrix(ports, columns), sides)
+        forces = scaled_solve(system_matrix(ports, z), sides)
     return forces[:, :, 0], forces[:, :, 1:]

@@ -19,12 +19,13 @@ from halfsplit.diagnosis.pairs import Pairs
 from halfsplit.diagnosis.planning import (
     REPAIR_AT,
     USED_UP,
-    VERIFY_MIN,
     Decision,
     Option,
     Planner,
     Situation,
     group_steps,
+    in_reach,
+    mending,
     setup_minutes,
     state_minutes,
 )
@@ -264,7 +265,7 @@ class Hunt:
         owner, odds = max(together.items(), key=lambda one: one[1])
         number = max((at for at, one in enumerate(space.groups) if one.owner == owner), key=lambda at: float(was[at]))
         group = space.groups[number]
-        if odds < HANDLED or group.zone in situation.zones_out_of_reach or group.id in situation.unreachable:
+        if odds < HANDLED or not in_reach(group, situation):
             return None
         return group, float(was[number])
 
@@ -275,7 +276,7 @@ class Hunt:
             return None
         group, odds = found
         opening = setup_minutes(self.bench.machine, group_steps(self.bench.machine, group), self.situation.open_steps)
-        best = Option(None, group, group.minutes + VERIFY_MIN + opening, opening, 0.0, odds)
+        best = mending(group, opening, odds, 0.0)
         reason = "it came right when it was handled, and comes back unless it is mended"
         return Decision("repair", best, decision.others, reason)
 

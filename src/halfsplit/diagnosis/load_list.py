@@ -37,7 +37,8 @@ from halfsplit.quantities import format_amps
 
 Sort = Literal["part", "consumable", "tool"]
 
-#: Share of causes that a hunt finds: 60 of the 62 hidden faults on the sweeper in docs/practice-table.md.
+#: Share of causes that a hunt finds: 60 of 62 hidden faults on the sweeper in earlier practice runs; the latest, in
+#: docs/practice-table.md, have 96 %.
 FOUND = 60 / 62
 #: A job's hypotheses with less odds than this need nothing of their own; they are far below what is printed.
 NO_ODDS = 1e-9

@@ -201,6 +201,16 @@ def _candidate(option: Option, joint: Floats) -> Candidate:
     return Candidate(check.id, option.minutes - option.setup_min, check.state, check.steps, joint)
 
 
+def in_reach(group: RepairGroup, situation: Situation) -> bool:
+    """Whether a person can get at what is to be mended."""
+    return group.zone not in situation.zones_out_of_reach and group.id not in situation.unreachable
+
+
+def mending(group: RepairGroup, opening_min: float, odds: float, information: float) -> Option:
+    """Mending a group and trying it out, as a step; ``opening_min`` goes into getting there, closing it included."""
+    return Option(None, group, group.minutes + VERIFY_MIN + opening_min, opening_min, information, odds)
+
+
 def setup_minutes(machine: Machine, steps: Sequence[str], open_steps: frozenset[str]) -> float:
     """Minutes to open what is not open yet, closing it later included."""
     return sum(
@@ -379,7 +389,7 @@ class Planner:
         return situation.done.get(check.id, 0) >= USED_UP
 
     def _can_mend(self, group: RepairGroup, odds: float, situation: Situation) -> bool:
-        if group.zone in situation.zones_out_of_reach or group.id in situation.unreachable:
+        if not in_reach(group, situation):
             return False
         before = situation.repaired.get(group.id, 0)
         return not before or (before == 1 and odds >= LEAST_REPAIR)
@@ -396,8 +406,7 @@ class Planner:
             chance = min(float(odds[number]) * group.success, 1.0)
             share = np.array([chance, 1.0 - chance])
             opening = setup[group_steps(self.machine, group)]
-            minutes = group.minutes + VERIFY_MIN + opening
-            found.append(Option(None, group, minutes, opening, float(entropy(share, 0)), float(odds[number])))
+            found.append(mending(group, opening, float(odds[number]), float(entropy(share, 0))))
         return found
 
 
