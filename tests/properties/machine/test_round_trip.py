@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import time
 from dataclasses import replace
 from functools import cache
 from pathlib import Path
@@ -112,22 +111,3 @@ def test_the_fingerprint_sees_values_and_nothing_else(tmp_path: Path) -> None:
     assert fingerprint_of("comment", "# a remark\n" + text) == machine_in(good).fingerprint
     assert fingerprint_of("spelling", text.replace("150 mA", "0.15 A")) == machine_in(good).fingerprint
     assert fingerprint_of("value", text.replace("150 mA", "160 mA")) != machine_in(good).fingerprint
-
-
-def test_five_hundred_wires_are_read_in_half_a_second(tmp_path: Path) -> None:
-    rows = ["wire,circuit,from,to,size,length,colour,run", "W0,30,BAT.+,J0,6 mm2,1 m,red,"]
-    rows += [f"W{n},30,J{n - 1},J{n},1.5 mm2,0.{n:03d} m,red," for n in range(1, 499)]
-    rows += ["W499,31,H1.-,BAT.-,1 mm2,1 m,black,", "W500,30,J498,H1.+,1 mm2,1 m,red,"]
-    splices = "\n".join(f"  J{n}: {{kind: splice, name: Joint {n}}}" for n in range(499))
-    (tmp_path / "wires.csv").write_text("\n".join(rows), "utf-8")
-    (tmp_path / "machine.yaml").write_text(
-        "format: halfsplit-machine/1\nmachine: {name: Long chain, invented: yes}\n"
-        "parts:\n  BAT: {kind: battery}\n"
-        f"  H1: {{kind: lamp}}\n{splices}\nwires: wires.csv\nfunctions: {{lamp: {{watch: H1}}}}\n",
-        "utf-8",
-    )
-    load_machine(FOLDERS[0])  # the kind tables are read once per process; that is not measured
-    start = time.process_time()
-    machine = load_machine(tmp_path)
-    assert time.process_time() - start < 0.5  # processor time, so that a busy machine does not fail it
-    assert len(machine.wires) == 501
