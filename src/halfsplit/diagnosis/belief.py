@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from scipy.special import logsumexp
 
 from halfsplit.diagnosis.evidence import NEW_LOOK, SAID_SLEEPS, Epoch, Evidence
-from halfsplit.diagnosis.pairs import Followed, Pairs, begin
+from halfsplit.diagnosis.pairs import ROUNDING, Followed, Pairs, begin
 from halfsplit.diagnosis.space import Space
 from halfsplit.observations import Symptom
 
@@ -145,7 +145,7 @@ def _epoch_terms(evidence: Evidence, epoch: Epoch) -> tuple[Floats, float, float
         awake = np.log1p(duty * np.expm1(log[:-1] - asleep))
         sleeping += np.maximum(awake, 0.0)
         doubt += np.minimum(awake, 0.0)
-        times += awake < 0.0
+        times += awake < -ROUNDING
     sleeping += doubt * (1.0 + NEW_LOOK * np.maximum(times - 1.0, 0.0)) / np.maximum(times, 1.0)
     looks, looks_absent, looks_flat = evidence.look_chances(epoch)
     moved, moved_absent, moved_flat = evidence.move_chances(epoch, sleeps=True)

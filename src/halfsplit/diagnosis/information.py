@@ -19,7 +19,7 @@ from halfsplit.diagnosis.evidence import FALSE_FIND, FALSE_MOVE, Evidence
 from halfsplit.diagnosis.living import Floats, Ints, Live
 from halfsplit.diagnosis.load_ohms import load_check, suspected
 from halfsplit.diagnosis.loading import Loading
-from halfsplit.diagnosis.ohms import connectors_along
+from halfsplit.diagnosis.ohms import connectors_along, scale_of
 from halfsplit.diagnosis.space import Space
 from halfsplit.faults.signatures import Signatures, StateTable
 
@@ -274,8 +274,9 @@ class Teller:
         found = []
         for check in checks:
             ohms = evidence.ohms.predicted(check.state, check.plus, check.minus, check.unplugged, now.row)
-            decades = np.log10(ohms[now.row])
-            away = (decades - np.log10(ohms[-1])) / (CLASS_STEP * evidence.ohms.decades(check.plus, check.minus))
+            sigma = evidence.ohms.sigma(check.plus, check.minus, ohms)
+            step_of = CLASS_STEP * np.maximum(sigma[now.row], sigma[-1])
+            away = (scale_of(ohms[now.row]) - scale_of(ohms[-1:])) / step_of
             step = np.clip(np.rint(np.log2(1.0 + np.abs(away))), 0, CLASS_SIDE).astype(np.int64)
             kind = np.where(away < 0, CLASS_SIDE - step, CLASS_SIDE + step)
             joint = np.zeros((2 * CLASS_SIDE + 1, groups))

@@ -7,6 +7,7 @@ of its current runs, or joins points between which it puts no voltage, changes n
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 
@@ -36,6 +37,11 @@ METER_OHM = 10_000.0
 #: Beyond this a hand meter shows over-range; from memory.
 OVER_RANGE_OHM = 20e6
 APART_OHM = 1e12
+#: What leads and tips leave after zeroing, with the last digit of a hand meter: one standard deviation, ohm; from
+#: memory. can-short of electrical_limits.csv allows more for leads that are not zeroed.
+LEADS_OHM = 0.1
+#: Below this the leads decide, and only "low" is to be told; three of their deviations (derived).
+LOW_OHM = 3.0 * LEADS_OHM
 #: Above this a load is broken, and cold or warm makes no difference; from memory.
 OPEN_OHM = 1e5
 #: Shares of the meter's own current and voltage below this are none: rounding leaves some 1e-15 (derived). A change
@@ -74,6 +80,16 @@ def ohms_from_volts(volts: Floats) -> Floats:
     """Resistance the meter shows for the voltage it finds across its leads."""
     shown = METER_OHM * np.abs(volts) / np.maximum(METER_OPEN_V - np.abs(volts), 1e-9)
     return np.clip(shown, 1e-3, OVER_RANGE_OHM)
+
+
+def scale_of(ohm: Floats) -> Floats:
+    """Where resistances in ohm stand on the scale they are compared on: decades, all below the leads' share alike."""
+    return np.asarray(np.log10(ohm + LEADS_OHM), dtype=np.float64)
+
+
+def ohm_at(place: float) -> float:
+    """The resistance in ohm at a place of the scale."""
+    return max(float(10.0**place) - LEADS_OHM, 0.0)
 
 
 def connectors_along(netlist: Netlist, machine: Machine, node: str) -> tuple[str, ...]:
@@ -169,18 +185,24 @@ class OhmsTables:
             column.ohms[unfelt] = column.ohms[-1]
         return column.ohms
 
-    def decades(self, a: str, b: str) -> float:
-        """Standard deviation in decades of a reading between two points, its severity left out."""
-        return decades(self._signatures.machine, a, b, OHMS_DECADES)
+    def sigma(self, a: str, b: str, ohm: Floats) -> Floats:
+        """Standard deviation on the scale of readings between two points, their severity left out, ``[n]``.
+
+        ``ohm`` ``[n]`` are the resistances expected.
+        """
+        whole = ohm + LEADS_OHM
+        own = decades(self._signatures.machine, a, b, OHMS_DECADES) * ohm / whole
+        return np.asarray(np.hypot(own, LEADS_OHM / whole / math.log(10.0)), dtype=np.float64)
 
     def weigh(self, observed: Reading, space: Space, catalogue: bool, span: float, lines: int) -> Floats:
-        """Likelihood of an ohms reading on a scale of decades; sets of faults count as unknown."""
+        """Likelihood of an ohms reading on the scale; sets of faults count as unknown."""
         if not catalogue:
             return np.full(lines, 1.0 / span)
         minus = observed.minus or self._signatures.state(observed.state).netlist.reference
-        expected = np.log10(self.predicted(observed.state, observed.plus, minus, observed.unplugged))
-        value = np.log10(np.clip(observed.value, 1e-3, OVER_RANGE_OHM))
+        ohm = self.predicted(observed.state, observed.plus, minus, observed.unplugged)
+        expected = scale_of(ohm)
+        value = scale_of(np.clip([observed.value], 0.0, OVER_RANGE_OHM))[0]
         grade = np.zeros(len(expected))
         grade[:-1] = np.abs(expected[space.row_after] - expected[space.row_before])
-        sigma = np.hypot(self.decades(observed.plus, minus), 0.5 * GRADE_SHARE * grade)
+        sigma = np.hypot(self.sigma(observed.plus, minus, ohm), 0.5 * GRADE_SHARE * grade)
         return gaussian(float(value), expected, sigma, span)

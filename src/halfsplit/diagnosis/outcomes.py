@@ -19,6 +19,7 @@ from halfsplit.diagnosis.checks import Check, round_functions
 from halfsplit.diagnosis.evidence import FALSE_FIND, FALSE_MOVE, Evidence
 from halfsplit.diagnosis.hunt import Hunt
 from halfsplit.diagnosis.naming import LAMP_WORDS, amps_words, level_word, volts_words
+from halfsplit.diagnosis.ohms import LOW_OHM, ohm_at, scale_of
 from halfsplit.diagnosis.space import Floats, Ints
 from halfsplit.machine.model import Machine
 from halfsplit.quantities import format_ohm
@@ -169,13 +170,13 @@ def _ohms(hunt: Hunt, check: Check, now: Masses) -> list[Outcome]:
     # Only the rows that matter are solved; the rest stay unknown and weigh nothing.
     rows = np.flatnonzero(now.awake[:-1] > LEAST_WEIGHT * now.total)
     shown = hunt.evidence.ohms.predicted(check.state, check.plus, check.minus, check.unplugged, rows)
-    value = np.log10(shown)
-    meter = hunt.evidence.ohms.decades(check.plus, check.minus)
-    sigma = np.full(len(value), np.hypot(meter, likelihood.GRADE_SHARE * 0.2))
-    found = _clusters(hunt, now, value, sigma, lambda low, high: _ohms_label(10**low, 10**high))
+    value = scale_of(shown)
+    meter = hunt.evidence.ohms.sigma(check.plus, check.minus, shown)
+    sigma = np.hypot(meter, likelihood.GRADE_SHARE * 0.2)
+    found = _clusters(hunt, now, value, sigma, lambda low, high: _ohms_label(ohm_at(low), ohm_at(high)))
     return [
         replace(
-            one, low=None if one.low is None else 10**one.low, high=None if one.high is None else 10**one.high
+            one, low=None if one.low is None else ohm_at(one.low), high=None if one.high is None else ohm_at(one.high)
         )
         for one in found
     ]
@@ -247,6 +248,8 @@ def _volts_label(low: float, high: float) -> str:
 def _ohms_label(low: float, high: float) -> str:
     if low > 5e6:
         return "over range (open)"
+    if high < LOW_OHM:
+        return f"below {format_ohm(LOW_OHM)}"
     if high / max(low, 1e-9) < 1.3:
         return f"about {format_ohm(float(f'{(low * high) ** 0.5:.2g}'))}"
     top = "over range" if high > 5e6 else format_ohm(float(f"{high:.2g}"))

@@ -35,7 +35,7 @@ CLASSES = 110
 #: Rows differ in class when a prediction differs by this many deviations, or this much in log likelihood.
 CLASS_STEP = 1.5
 CLASS_LOG = 0.35
-#: A sleeping pair for which an observation says no more than this (log likelihood) is not in doubt by it.
+#: What is asleep and for which an observation says no more than this (log likelihood) is not in doubt by it.
 ROUNDING = 1e-6
 
 

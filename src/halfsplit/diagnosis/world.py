@@ -23,7 +23,14 @@ from halfsplit.diagnosis.clamps import CLAMP_A, CLAMP_SHARE, branch_of
 from halfsplit.diagnosis.evidence import FALSE_FIND, FALSE_MOVE
 from halfsplit.diagnosis.lamps import GLOWS_AT, LIT_AT, lamp_ohm
 from halfsplit.diagnosis.load_ohms import at_rest
-from halfsplit.diagnosis.ohms import OPEN_OHM, OVER_RANGE_OHM, dead_netlist, ohms_from_volts, pulled_fuses
+from halfsplit.diagnosis.ohms import (
+    LEADS_OHM,
+    OPEN_OHM,
+    OVER_RANGE_OHM,
+    dead_netlist,
+    ohms_from_volts,
+    pulled_fuses,
+)
 from halfsplit.faults.applying import changes
 from halfsplit.faults.catalogue import Effect, Fault
 from halfsplit.faults.curing import cure_chances
@@ -284,8 +291,9 @@ class World:
                 share, spread = at_rest(self.machine, check.plus, check.minus)
                 if shown < OPEN_OHM:  # whole: cold, or standing still, it is another one than at work
                     shown *= share * self._factor(f"{check.place} at rest", AT_REST_TRUE * spread * math.log(10.0))
+                shown = max(0.0, shown + LEADS_OHM * float(self._rng.standard_normal()))
                 shown = min(shown, OVER_RANGE_OHM)
-                return Reading("ohms", check.plus, check.minus, check.state, round(shown, 3), check.unplugged)
+                return Reading("ohms", check.plus, check.minus, check.state, round(shown, 1), check.unplugged)
             case "move":
                 return Move(check.place, "", "", self._sees(check.place, "move", FALSE_MOVE) is not None)
             case _:

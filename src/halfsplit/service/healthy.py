@@ -9,6 +9,7 @@ import numpy as np
 from halfsplit.diagnosis import clamps, lamps, likelihood
 from halfsplit.diagnosis.hunt import Hunt
 from halfsplit.diagnosis.naming import level_word, volts_words
+from halfsplit.diagnosis.ohms import ohm_at, scale_of
 from halfsplit.observations import CodeSeen, Look, Move, Observation, Reading, Symptom
 from halfsplit.quantities import format_ohm
 
@@ -60,12 +61,15 @@ def sound_volts(hunt: Hunt, reading: Reading) -> tuple[float, float]:
     return volts, float(np.hypot(meter, table.spread_v(reading.plus, minus)))
 
 
-def sound_ohm(hunt: Hunt, reading: Reading, deviations: float) -> tuple[float, float]:
-    """Ohms of a sound machine between the points of a reading, and the factor that so many deviations make."""
+def sound_ohm(hunt: Hunt, reading: Reading, deviations: float) -> tuple[float, float, float]:
+    """Ohms of a sound machine between the points of a reading, and the range that so many deviations make."""
     minus = reading.minus or hunt.bench.signatures.state(reading.state).netlist.reference
     none = np.zeros(0, dtype=np.int64)
     shown = hunt.evidence.ohms.predicted(reading.state, reading.plus, minus, reading.unplugged, none)
-    return float(shown[-1]), float(10.0 ** (deviations * hunt.evidence.ohms.decades(reading.plus, minus)))
+    sound = shown[-1:]
+    place = float(scale_of(sound)[0])
+    away = deviations * float(hunt.evidence.ohms.sigma(reading.plus, minus, sound)[0])
+    return float(sound[0]), ohm_at(place - away), ohm_at(place + away)
 
 
 def _reading(hunt: Hunt, seen: Reading) -> tuple[str, Verdict]:
@@ -75,10 +79,9 @@ def _reading(hunt: Hunt, seen: Reading) -> tuple[str, Verdict]:
         low, high = middle - WITHIN * sigma, middle + WITHIN * sigma
         return _volts(middle, low, high), _said(low <= seen.value <= high)
     if seen.quantity == "ohms":
-        middle, factor = sound_ohm(hunt, seen, WITHIN)
+        middle, low, high = sound_ohm(hunt, seen, WITHIN)
         if middle >= OPEN_OHM:
             return "over range (open)", _said(seen.value >= OPEN_OHM)
-        low, high = middle / factor, middle * factor
         # A hand meter shows no less than its leads; below one ohm only "low" can be told; common practice.
         if high < 1.0:
             return "below 1 ohm", _said(seen.value < 1.0)

@@ -46,10 +46,8 @@ def healthy_ranges(standing: Standing) -> dict[Reading, Expected]:
 
 def _expected(standing: Standing, reading: Reading) -> Expected | None:
     if reading.quantity == "ohms":
-        ohm, factor = sound_ohm(standing.hunt, reading, DEVIATIONS)
-        if ohm * factor >= OVER_RANGE_OHM:
-            return Expected(ohm / factor, math.inf)
-        return Expected(ohm / factor, ohm * factor)
+        _, low, high = sound_ohm(standing.hunt, reading, DEVIATIONS)
+        return Expected(low, math.inf if high >= OVER_RANGE_OHM else high)
     if reading.quantity != "volts" or reading.unplugged:
         return None
     volts, sigma = sound_volts(standing.hunt, reading)

@@ -26,7 +26,7 @@ from halfsplit.diagnosis.evidence import (
     Epoch,
     Evidence,
 )
-from halfsplit.diagnosis.pairs import Pairs
+from halfsplit.diagnosis.pairs import ROUNDING, Pairs
 from halfsplit.faults.catalogue import Fault
 from halfsplit.faults.curing import cure_chances
 
@@ -145,9 +145,8 @@ class Enumeration:
                 chance *= ratio
             else:  # several looks that say it sleeps just now are less than as many new looks
                 doubt *= ratio
-                times += 1
-        if times:
-            chance *= doubt ** ((1.0 + NEW_LOOK * (times - 1)) / times)
+                times += math.log(ratio) < -ROUNDING  # what rounding leaves is no doubt
+        chance *= doubt ** ((1.0 + NEW_LOOK * (times - 1)) / times) if times else doubt
         return chance * self.looks(epoch, (fault,), sleeps=sleeps)
 
     def odds(self, pairs: Pairs | None = None) -> Odds:

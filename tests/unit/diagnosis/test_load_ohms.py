@@ -108,3 +108,19 @@ def test_the_check_is_told_in_order_with_its_cautions_first() -> None:
     assert at == sorted(at)
     assert "X1" in check_title(it.machine, check)
     assert check_short(check) == check.id
+
+
+def test_nearly_nothing_may_be_the_leads_and_does_not_condemn_a_motor() -> None:
+    it = Bench(load_machine(EXAMPLES / "saltmarsh-sweeper"))
+    off = Symptom("radiator-fan", "sweep", "off", 0.96, "yes")
+    motor = next(at for at, one in enumerate(it.space.groups) if one.id == "replace-part:M7")
+    found = []
+    for value_ohm in (None, 0.0, 0.1, 0.2):
+        evidence = Evidence(it.space, it.signatures, Complaint((off,), comes_and_goes=False))
+        if value_ohm is not None:
+            evidence.add(Reading("ohms", "M7.+", "M7.-", "sweep", value_ohm, ("X103",)))
+        belief = believe(evidence, it.space.log_prior(fault_weights(it.machine, it.faults)))
+        found.append(float(belief.group_odds()[motor]))
+    before, *after = found
+    # Sound it has about 0.17 ohm at rest, which a hand meter cannot tell from a dead short.
+    assert all(one < 1.5 * before for one in after)
