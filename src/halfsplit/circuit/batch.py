@@ -26,6 +26,8 @@ from halfsplit.circuit.system import System
 STEADY, CHATTERS, LATCHES = 0, 1, 2
 _KINDS = {"steady": STEADY, "chatters": CHATTERS, "latches": LATCHES}
 
+#: A diode whose tangent is right within this stays on it, V; no source.
+DIODE_TOLERANCE_V = 2e-3
 _CHUNK = 4096  # change sets handled together, so that memory does not grow with their number
 
 ReadRows = NDArray[np.int64]
@@ -69,7 +71,7 @@ def settle_batch(
     system: System,
     change_sets: Sequence[Sequence[Change]] | ChangeTable,
     read_rows: ReadRows | Sequence[tuple[int, int]],
-    diode_tolerance_v: float = 2e-3,
+    diode_tolerance_v: float = DIODE_TOLERANCE_V,
     *,
     source_impedance: bool = False,
     second_start: bool = True,

@@ -48,6 +48,17 @@ def spread_rows(system: System, sigma_resistance_ohm: Floats, sigma_emf_v: Float
     rows = system.factor.rows(nodes, np.full(c.n, c.reference))[:, c.n : c.n + c.m]
     conducts = system.laws.rho != 0.0
     amps = system.solution[c.n :]
-    deviation = np.sqrt((amps * sigma_resistance_ohm) ** 2 + sigma_emf_v**2)
-    result: Floats = rows * np.where(conducts, deviation, 0.0)
+    result: Floats = rows * np.where(conducts, deviations(amps, sigma_resistance_ohm, sigma_emf_v), 0.0)
+    return result
+
+
+def deviations(amps: Floats, sigma_resistance_ohm: Floats, sigma_emf_v: Floats) -> Floats:
+    """What one deviation of each element adds to the voltage in its own path, V, shaped like ``amps``.
+
+    The sign is that of the current, so that an element whose current turns round from one state to another moves
+    their readings apart; where the EMF scatters it is the EMF's.
+    """
+    ohmic = amps * sigma_resistance_ohm
+    both = np.hypot(ohmic, sigma_emf_v)
+    result: Floats = np.where(sigma_emf_v > 0.0, both, ohmic)
     return result

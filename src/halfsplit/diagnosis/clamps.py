@@ -103,7 +103,7 @@ class Currents:
         index = table.netlist.branch_index
         where = np.array([len(table.nodes) + index[one.name] for one in elements], dtype=np.int64)
         reference = np.full(len(where), table.system.c.reference)
-        sigma = pair_spread(table.system, where, reference, *tolerances(table.machine, table.netlist))
+        sigma = pair_spread(table.system, where, reference, *tolerances(table.machine, table.system))
         digits = TABLE_V / np.array([one.ohm for one in elements])
         least, most = value.min(axis=0), value.max(axis=0)
         span = np.clip(1.3 * most, *SPAN_A).astype(np.float64)

@@ -314,7 +314,8 @@ class Evidence:
         if key not in self._blocks:
             one = self.block(chosen)
             value, along = self.predicted(chosen)
-            steady = one.log_likelihood(value, along)
+            errors = readings.own_errors(self.signatures, chosen, [False] * len(chosen))
+            steady = one.log_likelihood(value, along, errors)
             known = [at for at, reading in enumerate(chosen) if reading.showing != "unknown"]
             sleeping = np.zeros(rows)
             if known:
@@ -326,7 +327,8 @@ class Evidence:
                 asleep = np.array([chosen[at].showing == "no" for at in known])
                 own = np.where(asleep, value[asleep_line][:, known], value[:-1][:, known])
                 way = np.where(asleep, along[asleep_line][:, known], along[:-1][:, known])
-                sleeping += part.log_likelihood(own, way)
+                errors = readings.own_errors(self.signatures, [chosen[at] for at in known], asleep.tolist())
+                sleeping += part.log_likelihood(own, way, errors)
             for reading in chosen:
                 if reading.showing == "unknown":
                     likely = self.weigh(reading).per_row

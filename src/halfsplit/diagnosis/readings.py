@@ -22,6 +22,7 @@ from halfsplit.faults.signatures import Lines, Signatures
 from halfsplit.observations import OUTLIER_FLOOR, Reading
 
 Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
 
 #: Machines differ more than their stated tolerances now and then: share and width of the wide part; from memory.
 WIDE_SHARE = 0.15
@@ -34,6 +35,15 @@ PAIR_GRADE = 0.15
 
 
 @dataclass(frozen=True, eq=False)
+class Own:
+    """Errors of rows whose fault changes how readings scatter: ``precision`` ``[rows, n, n]``, see :class:`Block`."""
+
+    rows: Ints
+    precision: Floats
+    log_determinant: Floats
+
+
+@dataclass(frozen=True, eq=False)
 class Block:
     """Readings ``[n]`` with the precision matrix of their shared errors and the span of an outlier in V."""
 
@@ -43,28 +53,41 @@ class Block:
     log_determinant: float
     span_v: float
 
-    def log_likelihood(self, predicted: Floats, along: Floats) -> Floats:
-        """Log density of all readings for predictions ``[N, n]`` with unknown severity along ``along [N, n]``."""
-        normal = self._log(predicted, along, 1.0)
-        wide = self._log(predicted, along, WIDE)
+    def log_likelihood(self, predicted: Floats, along: Floats, own: Own | None = None) -> Floats:
+        """Log density of all readings for predictions ``[N, n]`` with unknown severity along ``along [N, n]``.
+
+        With ``own`` some of the N have errors of their own.
+        """
+        result = self._mixed(predicted, along, self.precision, self.log_determinant)
+        if own is not None and len(own.rows):
+            result[own.rows] = self._mixed(predicted[own.rows], along[own.rows], own.precision, own.log_determinant)
+        return result
+
+    def _mixed(
+        self, predicted: Floats, along: Floats, precision: Floats, log_determinant: float | Floats
+    ) -> Floats:
+        normal = self._log(predicted, along, precision, log_determinant, 1.0)
+        wide = self._log(predicted, along, precision, log_determinant, WIDE)
         result: Floats = np.logaddexp(np.log1p(-WIDE_SHARE) + normal, np.log(WIDE_SHARE) + wide)
         return result
 
-    def _log(self, predicted: Floats, along: Floats, scale: float) -> Floats:
+    def _log(
+        self, predicted: Floats, along: Floats, precision: Floats, log_determinant: float | Floats, scale: float
+    ) -> Floats:
         count = len(self.value)
-        precision = self.precision / scale**2
+        precision = precision / scale**2
         off = self.value - predicted
-        weighed = off @ precision
-        towards = along @ precision
+        weighed = (off[:, None] @ precision)[:, 0] if precision.ndim == 3 else off @ precision
+        towards = (along[:, None] @ precision)[:, 0] if precision.ndim == 3 else along @ precision
         stretch = 1.0 + np.einsum("ij,ij->i", along, towards)
         shared = np.einsum("ij,ij->i", off, towards)
         distance = np.einsum("ij,ij->i", off, weighed) - shared**2 / stretch
         log = -0.5 * (
-            distance + np.log(stretch) + self.log_determinant + 2.0 * count * math.log(scale)
+            distance + np.log(stretch) + log_determinant + 2.0 * count * math.log(scale)
             + count * math.log(2.0 * math.pi)
         )  # fmt: skip
         # Each reading given the others, to let it be an outlier.
-        own = np.maximum(np.diag(precision) - towards**2 / stretch[:, None], 1e-12)
+        own = np.maximum(np.diagonal(precision, axis1=-2, axis2=-1) - towards**2 / stretch[:, None], 1e-12)
         lean = weighed - towards * (shared / stretch)[:, None]
         alone = -0.5 * lean**2 / own + 0.5 * np.log(own / (2.0 * math.pi))
         odds = math.log(OUTLIER_FLOOR / (1.0 - OUTLIER_FLOOR) / self.span_v) - alone
@@ -83,8 +106,7 @@ def block(signatures: Signatures, readings: Sequence[Reading]) -> Block:
         rows.append(table.spread_row(reading.plus, reading.minus or table.netlist.reference))
     value = np.array([reading.value for reading in readings])
     shared = np.array(rows)
-    meter = likelihood.METER_V + likelihood.METER_SHARE * np.abs(value)
-    covariance = shared @ shared.T + np.diag(meter**2)
+    covariance = shared @ shared.T + np.diag(_meter(value) ** 2)
     _, log_determinant = np.linalg.slogdet(covariance)
     return Block(
         tuple(readings),
@@ -93,6 +115,32 @@ def block(signatures: Signatures, readings: Sequence[Reading]) -> Block:
         float(log_determinant),
         1.3 * signatures.machine.system_v,
     )
+
+
+def _meter(value: Floats) -> Floats:
+    return np.asarray(likelihood.METER_V + likelihood.METER_SHARE * np.abs(value), dtype=np.float64)
+
+
+def own_errors(signatures: Signatures, readings: Sequence[Reading], asleep: Sequence[bool]) -> Own:
+    """The errors of the same readings for rows whose fault lets them scatter otherwise than in a sound machine.
+
+    A reading during which a fault that sleeps was ``asleep`` scatters as in the sound machine.
+    """
+    sound, changed = [], []
+    for reading, sleeps in zip(readings, asleep, strict=True):
+        table = signatures.state(reading.state)
+        pair = reading.plus, reading.minus or table.netlist.reference
+        sound.append(table.spread_row(*pair))
+        changed.append((np.zeros(0, dtype=np.int64), np.zeros((0, 0))) if sleeps else table.parted_spread(*pair))
+    rows = np.unique(np.concatenate([parted for parted, _ in changed]))
+    shared = np.broadcast_to(np.array(sound), (len(rows), *np.shape(sound))).copy()
+    for at, (parted, own) in enumerate(changed):
+        if len(parted):
+            shared[np.searchsorted(rows, parted), at] = own
+    value = np.array([reading.value for reading in readings])
+    covariance = shared @ shared.transpose(0, 2, 1) + np.diag(_meter(value) ** 2)
+    _, log_determinant = np.linalg.slogdet(covariance)
+    return Own(rows, np.linalg.inv(covariance).astype(np.float64), np.asarray(log_determinant, dtype=np.float64))
 
 
 def predicted(signatures: Signatures, space: Space, readings: Sequence[Reading]) -> tuple[Floats, Floats]:

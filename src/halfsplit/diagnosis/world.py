@@ -34,7 +34,7 @@ from halfsplit.diagnosis.ohms import (
 from halfsplit.faults.applying import changes
 from halfsplit.faults.catalogue import Effect, Fault
 from halfsplit.faults.curing import cure_chances
-from halfsplit.faults.signatures import tolerances
+from halfsplit.faults.signatures import scatter
 from halfsplit.machine.model import Machine
 from halfsplit.observations import (
     RELIABILITY_OPERATOR,
@@ -137,11 +137,10 @@ class World:
         """This machine's own circuit in a state, with its own tolerances."""
         if state not in self._netlists:
             ideal = self.drawn.state(state).netlist
-            sigma, emf = tolerances(self.machine, ideal)
+            share, emf = scatter(self.machine, ideal)
             branches = []
             for at, branch in enumerate(ideal.branches):
-                share = sigma[at] / branch.resistance_ohm
-                ohm = branch.resistance_ohm * self._factor(branch.name, float(share))
+                ohm = branch.resistance_ohm * self._factor(branch.name, float(share[at]))
                 volts = branch.emf_v
                 if emf[at] > 0.0:
                     volts += emf[at] * float(np.log(self._factor(f"{branch.name} emf", 1.0)))

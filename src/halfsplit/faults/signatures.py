@@ -27,9 +27,13 @@ from halfsplit.circuit.spread import pair_spread, spread_rows
 from halfsplit.circuit.system import System
 from halfsplit.faults.applying import table_of_effects
 from halfsplit.faults.catalogue import Effect
+from halfsplit.faults.parted import Parted, parted_from_battery
 from halfsplit.machine.model import Machine
 
 Floats = NDArray[np.float64]
+#: Share of the system's voltage beyond which a spread is no straight line any more; no source.
+STRAIGHT_SHARE = 0.1
+
 Singles = NDArray[np.float32]
 
 #: Relative standard deviation of part values between two machines of a kind; from memory.
@@ -81,20 +85,33 @@ class Lines:
         )
 
 
-def tolerances(machine: Machine, netlist: Netlist) -> tuple[Floats, Floats]:
-    """Standard deviations of every element between good machines: ohm and V, ``[elements]`` each."""
-    resistance = np.zeros(netlist.current_count)
+def scatter(machine: Machine, netlist: Netlist) -> tuple[Floats, Floats]:
+    """How good machines differ: one standard deviation of every element's ohms, as a share, and of its EMF in V.
+
+    ``[elements]`` each.
+    """
+    share = np.zeros(netlist.current_count)
     emf = np.zeros(netlist.current_count)
     for at, branch in enumerate(netlist.branches):
-        share = next(
+        share[at] = next(
             (value for kind, value in TOLERANCE.items() if branch.name.startswith(kind)), LOAD_TOLERANCE
         )
-        resistance[at] = share * branch.resistance_ohm
         if branch.name.startswith("cell:"):
             emf[at] = EMF_SPREAD_12V * machine.system_v / 12.0
-    for at, switch in enumerate(netlist.switches, start=len(netlist.branches)):
-        resistance[at] = SWITCH_TOLERANCE * switch.on_resistance_ohm
-    return resistance, emf
+    share[len(netlist.branches) : len(netlist.branches) + len(netlist.switches)] = SWITCH_TOLERANCE
+    return share, emf
+
+
+def tolerances(machine: Machine, system: System) -> tuple[Floats, Floats]:
+    """Standard deviations of every element between good machines in one state: ohm and V, ``[elements]`` each.
+
+    An element that its controller moves from one resistance to another has the tolerance of what it has now.
+    """
+    share, emf = scatter(machine, system.netlist)
+    ohm, _ = system.c.resistances(system.booleans)
+    finite = np.zeros(len(share))
+    finite[: len(ohm)] = np.where(np.isfinite(ohm), ohm, 0.0)[: len(share)]
+    return share * finite, emf
 
 
 @dataclass(frozen=True, eq=False)
@@ -162,6 +179,7 @@ class StateTable:
         self.netlist: Netlist = expand(machine, machine.states[state])
         self.readout: Readout = readout(machine, self.netlist)
         self.nodes = self.netlist.node_index
+        self._parted_pairs: dict[tuple[str, str], tuple[NDArray[np.int64], Floats]] = {}
         self.functions = {name: at for at, name in enumerate(machine.functions)}
         self.codes = {name: at for at, name in enumerate(self.readout.code_names)}
         fuses = [
@@ -235,7 +253,7 @@ class StateTable:
 
     @cached_property
     def _spread(self) -> Floats:
-        return spread_rows(self.system, *tolerances(self.machine, self.netlist))
+        return spread_rows(self.system, *tolerances(self.machine, self.system))
 
     def spread_row(self, plus: str, minus: str) -> Floats:
         """What one deviation of each element does to the healthy voltage between two nodes, ``[elements]``."""
@@ -252,6 +270,29 @@ class StateTable:
         column = self._spread[plus] - self._spread[minus]
         result: Floats = np.sqrt(np.einsum("ij,ij->i", column, column))
         return result
+
+
+    @cached_property
+    def parted(self) -> Parted:
+        """The rows that part a battery or a body from the rest, with how readings scatter then."""
+        effects = (self.lines.effects or ())[:-1]
+        sigma = tolerances(self.machine, self.system)
+        return parted_from_battery(self.machine, self.system, effects, self.lines.volts, *sigma)
+
+    def parted_spread(self, plus: str, minus: str) -> tuple[NDArray[np.int64], Floats]:
+        """Rows whose fault makes readings scatter anew, and what each element does then, ``[rows, elements]`` in V.
+
+        No longer than the straight line from one deviation can hold.
+        """
+        key = (plus, minus)
+        if key not in self._parted_pairs:
+            spread = self.parted.spread.pair(self.nodes[plus], self.nodes[minus])
+            length = np.sqrt(np.einsum("ij,ij->i", spread, spread))
+            most = STRAIGHT_SHARE * self.machine.system_v
+            spread *= np.minimum(1.0, most / np.maximum(length, most))[:, None]
+            known = self.parted.spread.known
+            self._parted_pairs[key] = self.parted.rows[known], spread[known]
+        return self._parted_pairs[key]
 
 
 class ApartTable:
@@ -298,7 +339,7 @@ class ApartTable:
     def spread_v(self, plus: str, minus: str) -> float:
         """Standard deviation in V of the healthy voltage between two nodes over machines of this kind."""
         nodes = self.plugged.nodes
-        sigma = tolerances(self.plugged.machine, self.plugged.netlist)
+        sigma = tolerances(self.plugged.machine, self.system)
         pair = np.array([nodes[plus]]), np.array([nodes[minus]])
         return float(pair_spread(self.system, *pair, *sigma)[0])
 

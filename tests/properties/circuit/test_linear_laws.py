@@ -5,13 +5,14 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from hypothesis import assume, given
+from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 from mpmath import mp
 
 from halfsplit.circuit import meters
 from halfsplit.circuit.batch import amps_row, settle_batch, volts_row
-from halfsplit.circuit.changes import Change, Emf, Series, Shunt
+from halfsplit.circuit.changed_spread import ChangedSpread
+from halfsplit.circuit.changes import Change, Emf, Series, Shunt, table_of
 from halfsplit.circuit.netlist import Branch, Netlist
 from halfsplit.circuit.settle import settle
 from halfsplit.circuit.spread import pair_spread, spread
@@ -212,3 +213,34 @@ def test_spread_is_the_slope_of_a_small_change(netlist: Netlist, data: st.DataOb
     pair = np.array([[1, 0]])
     one = pair_spread(system, pair[:, 0], pair[:, 1], none, sigma)
     assert math.isclose(one[0], abs(moved[1] - moved[0]), rel_tol=1e-6, abs_tol=1e-10 * scale)
+
+
+@settings(max_examples=40)
+@given(changed(), st.data())
+def test_spread_after_a_change_is_the_slope_of_the_changed_circuit(
+    drawn: tuple[Netlist, tuple[Change, ...]], data: st.DataObject
+) -> None:
+    netlist, changes = drawn
+    opens = sum(isinstance(change, Series) and math.isinf(change.added_ohm) for change in changes)
+    assume(opens < 2)
+    system = System(netlist)
+    k = data.draw(st.integers(0, len(netlist.branches) - 1))
+    branch = netlist.branches[k]
+    count = len(netlist.branches)
+    ohm, emf = np.zeros(count), np.zeros(count)
+    ohm[k] = 1e-4 * branch.resistance_ohm
+    by_ohm = ChangedSpread(system, table_of(netlist, [(), changes]), ohm, np.zeros(count))
+    emf[k] = 0.01
+    by_emf = ChangedSpread(system, table_of(netlist, [(), changes]), np.zeros(count), emf)
+    assert by_ohm.known.all()
+    plus, minus = (data.draw(st.integers(0, len(netlist.nodes) - 1)) for _ in range(2))
+    for at, those in enumerate(((), changes)):
+        before = settle(netlist, those)
+        for slope, moved in ((by_ohm, Series(branch.name, float(ohm[k]))), (by_emf, Emf(branch.name, 0.01))):
+            if Series(branch.name, math.inf) in those:
+                continue  # what is open has nothing left to vary
+            after = settle(netlist, (*those, moved))
+            change = (after.voltages[plus] - after.voltages[minus]) - (before.voltages[plus] - before.voltages[minus])
+            scale = max(1.0, float(np.abs(before.voltages).max()))
+            one = float(slope.pair(plus, minus)[at, k])
+            assert math.isclose(abs(one), abs(change), rel_tol=5e-3, abs_tol=1e-7 * scale)

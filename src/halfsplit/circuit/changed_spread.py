@@ -1,0 +1,85 @@
+"""How far readings scatter after a change, because parts are not all alike.
+
+A change may leave a part of the circuit hanging on little: with the battery's strap open the whole net floats, and
+where it floats depends on every load and on the battery's rested voltage. The scatter of the sound machine
+(:mod:`halfsplit.circuit.spread`) says nothing of that.
+
+With U = X in the columns and V = out . X the rows of the places of change, the changed inverse is ``X' = X - U (diag
+(alpha) + diag(beta) Z)^-1 diag(beta) V`` (the Woodbury identity), and what one deviation of element k does follows as
+for the sound machine, with the currents as they are after the change. Devices and diode tangents are held where they
+end; a set that circles, or whose diodes find no working point from here, has no spread.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from halfsplit.circuit.batch import DIODE_TOLERANCE_V
+from halfsplit.circuit.changed import ChangedSets
+from halfsplit.circuit.changes import ChangeTable
+from halfsplit.circuit.devices import apply_logic
+from halfsplit.circuit.follow import follow
+from halfsplit.circuit.ports import groups, impedance, scaled_solve, system_matrix
+from halfsplit.circuit.spread import deviations
+from halfsplit.circuit.stamps import Bools, Floats, Ints
+from halfsplit.circuit.system import System
+
+
+class ChangedSpread:
+    """What one deviation of each element does to voltages after each of ``S`` change sets.
+
+    ``sigma_resistance_ohm`` and ``sigma_emf_v`` ``[elements]`` as in :func:`halfsplit.circuit.spread.spread`.
+    ``known`` ``[S]`` tells the sets that have a spread.
+    """
+
+    def __init__(
+        self, system: System, table: ChangeTable, sigma_resistance_ohm: Floats, sigma_emf_v: Floats
+    ) -> None:
+        self.system = system
+        c = system.c
+        self.elements = slice(c.n, c.n + c.m)
+        batch = ChangedSets(system, table, np.arange(table.count), DIODE_TOLERANCE_V)
+        at = np.arange(table.count)
+        start = np.where(batch.forced >= 0, batch.forced == 1, system.booleans)
+        apply_logic(c, start, batch.forced)
+        junction = np.broadcast_to(system.junction_v, (table.count, c.diode_count)).copy()
+        run = follow(batch, at, start, junction)
+        self.known: Bools = np.ones(table.count, dtype=np.bool_)
+        self.known[[*run.cycles, *run.stuck]] = False
+        self.ports = batch.ports(at, run.booleans, *batch.tangents(run.junction_v, run.active))
+        force = batch.forces(self.ports)[0]
+        amps_at = c.n + np.arange(c.m)
+        moved = batch.moved(self.ports, [force], [batch.by_rows(amps_at, np.full(c.m, c.reference))])[0]
+        amps = system.solution[self.elements] - moved
+        held = system.laws.rho != 0.0  # the law of an open element holds no resistance and no EMF
+        self.deviation: Floats = deviations(amps, sigma_resistance_ohm, sigma_emf_v) * held
+        self.columns = batch.columns
+        self._gains = self._gain()
+
+    def _gain(self) -> list[tuple[Ints, int, Floats]]:
+        """Per group of sets: which, their ports, and how what those see is passed on ``[sets, ports, elements]``.
+
+        That is ``(diag(alpha) + diag(beta) Z)^-1 diag(beta) V``.
+        """
+        found = []
+        for rows, width in groups(self.ports):
+            group = self.ports.take(rows, width)
+            out = np.stack([group.place.out_plus.ravel(), group.place.out_minus.ravel()], axis=1)
+            pairs, back = np.unique(out, axis=0, return_inverse=True)
+            seen = self.system.factor.rows(pairs[:, 0], pairs[:, 1])[:, self.elements][back.ravel()]
+            seen = seen.reshape(len(rows), width, -1) * (group.beta * group.used)[:, :, None]
+            matrix = system_matrix(group, impedance(group, self.columns))
+            found.append((rows, width, scaled_solve(matrix, seen)))
+        return found
+
+    def pair(self, plus: int, minus: int) -> Floats:
+        """For the voltage between two nodes, V, ``[S, elements]``; its length is the standard deviation."""
+        own = self.system.factor.rows(np.array([plus]), np.array([minus]))[0, self.elements]
+        spread = np.broadcast_to(own, self.deviation.shape).copy()
+        for rows, width, gain in self._gains:
+            place = self.ports.take(rows, width).place
+            across = self.columns[:, plus] - self.columns[:, minus]
+            driven = across[place.in_plus] - across[place.in_minus]
+            spread[rows] -= np.einsum("sk,ske->se", driven, gain)
+        spread *= self.deviation
+        return spread

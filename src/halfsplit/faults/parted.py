@@ -1,0 +1,63 @@
+"""Which faults part a battery, or a whole body, from the rest of the machine.
+
+What then hangs on little scatters far more than the sound machine does, so these rows have a spread of their own.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from halfsplit.circuit.changed_spread import ChangedSpread
+from halfsplit.circuit.system import System
+from halfsplit.faults.applying import table_of_effects
+from halfsplit.faults.catalogue import Effect
+from halfsplit.machine.model import Machine
+
+#: A battery that gives less than this does not tell what is in series with it; no source.
+LEAST_BATTERY_A = 1e-6
+#: Currents that differ by less than this share count as one and the same, inputs and leaks apart; no source.
+SAME_CURRENT = 0.01
+#: A body that a fault moves by more than this is no longer held by its strap; no source.
+BODY_MOVES_V = 0.5
+
+
+@dataclass(frozen=True, eq=False)
+class Parted:
+    """``rows`` ``[n]`` of the catalogue; ``spread`` holds their spreads in the same order."""
+
+    rows: NDArray[np.int64]
+    spread: ChangedSpread
+
+
+def parted_from_battery(
+    machine: Machine,
+    system: System,
+    effects: Sequence[tuple[Effect, ...]],
+    volts: NDArray[np.float32],
+    sigma_resistance_ohm: NDArray[np.float64],
+    sigma_emf_v: NDArray[np.float64],
+) -> Parted:
+    """The rows of ``effects`` that add resistance in series with a battery or that move a body, and their spreads.
+
+    ``volts`` ``[rows + 1, nodes]`` are the predictions of the rows, the sound machine last.
+    """
+    netlist = system.netlist
+    names = [*(one.name for one in netlist.branches), *(one.name for one in netlist.switches)]
+    named = dict(enumerate(names))
+    amps = np.abs(system.solution[system.c.n :][: len(named)])
+    whole = np.zeros(len(amps), dtype=np.bool_)
+    for at, name in named.items():
+        kind, _, part = name.partition(":")
+        if kind == "cell" and machine.parts[part].kind == "battery" and amps[at] > LEAST_BATTERY_A:
+            whole |= np.abs(amps - amps[at]) <= SAME_CURRENT * amps[at]
+    in_series = {named[at] for at in np.flatnonzero(whole).tolist()}
+    cut = np.array([any(one.kind == "series" and one.a in in_series for one in own) for own in effects], dtype=np.bool_)
+    bodies = [at for at, name in enumerate(netlist.nodes) if name.startswith("body:")]
+    moved = np.abs(volts[:-1, bodies] - volts[-1, bodies]).max(axis=1, initial=0.0) > BODY_MOVES_V
+    rows = np.flatnonzero(cut | moved)
+    table = table_of_effects(netlist, [effects[row] for row in rows.tolist()])
+    return Parted(rows, ChangedSpread(system, table, sigma_resistance_ohm, sigma_emf_v))
