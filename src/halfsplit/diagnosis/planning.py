@@ -44,8 +44,10 @@ NO_REPAIR_ABOVE = 0.30
 LEAST_REPAIR = 0.60
 #: A check that tells less for a minute is not made, nats: twenty minutes for a coin's twelfth; no source.
 IDLE_RATE = 0.003
-#: When nothing else is left to do, repairs down to these odds are offered before handing over.
+#: When nothing else is left to do, repairs down to these odds are offered before handing over; after so many repairs
+#: nobody goes on down a list, and only the likelier ones are. No source.
 LAST_REPAIR = 0.06
+LAST_REPAIRS = 4
 #: Readings looked at for whether they tell something new, the best by rate; keeps the next check quick, no source.
 BEST_SIFTED = 40
 #: What a reading is worth that would tell almost the same as one taken: wrong pins and bad contacts; no source.
@@ -325,7 +327,8 @@ class Planner:
         found = _told_before(found, told, situation.done)
         found.sort(key=lambda option: -option.rate)
         # What tells next to nothing for its minutes is not worth making: then a likely place is mended, or it ends.
-        likely = AHEAD_REPAIR if found else LAST_REPAIR
+        vain = sum(situation.repaired.values()) >= LAST_REPAIRS
+        likely = AHEAD_REPAIR if found or vain else LAST_REPAIR
         mends = sorted((one for one in repairs if one.odds >= likely), key=lambda option: -option.rate)
         found = [one for one in found if one.rate >= IDLE_RATE] or mends
         return _Ranked(found, repairs, told, now)

@@ -13,8 +13,11 @@ from halfsplit.diagnosis.belief import Belief
 from halfsplit.diagnosis.checks import METERED, all_checks
 from halfsplit.diagnosis.hunt import Bench, Hunt
 from halfsplit.diagnosis.planning import (
+    AHEAD_REPAIR,
+    LAST_REPAIRS,
     NO_REPAIR_ABOVE,
     REPAIR_AT,
+    USED_UP,
     VERIFY_MIN,
     WAIT_MOST,
     Option,
@@ -207,3 +210,18 @@ def test_a_place_in_a_zone_that_cannot_be_reached_is_neither_checked_nor_repaire
     left = it.planner.rank(it.belief, it.evidence, shut)
     assert all(o.check is None or not o.check.zone for o in left)
     assert all(o.repair is None or o.repair.zone not in zones for o in left)
+
+
+@pytest.mark.parametrize(("repairs", "mends"), [(0, True), (LAST_REPAIRS - 1, True), (LAST_REPAIRS, False)])
+def test_after_some_repairs_nobody_mends_on_down_the_list(repairs: int, mends: bool) -> None:
+    it = Hunt(bench(), Complaint((Symptom("radiator-fan", "sweep", "off", 0.9, "yes"),)))
+    for name, function in machine(SWEEPER).functions.items():
+        if name != "radiator-fan" and "sweep" in function.expected:
+            it.record(Symptom(name, "sweep", function.expected["sweep"], 0.99, "yes"))  # type: ignore[arg-type] # expected ones are levels
+    used = {check.id: USED_UP for check in it.planner.checks}
+    loads = {option.check.id: USED_UP for option in options(it) if option.check is not None}
+    done = replace(it.situation, done={**used, **loads}, repaired={f"no-such-{n}": 1 for n in range(repairs)})
+    left = it.planner.rank(it.belief, it.evidence, done)
+    assert all(option.repair is not None for option in left)
+    unlikely = [option for option in left if option.odds < AHEAD_REPAIR]
+    assert bool(unlikely) is mends
