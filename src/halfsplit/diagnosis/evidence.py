@@ -260,7 +260,7 @@ class Evidence:
             change = np.abs(value - likelihood.volts_of(table, table.lines, observation.plus, minus)[-1])
             spread = table.spread_v(observation.plus, minus)
             sigma = np.sqrt(fixed**2 + spread**2 + (0.15 * change) ** 2)
-        return likelihood.gaussian(observation.value, value, sigma, span)
+        return likelihood.gaussian(observation.value, value, sigma, likelihood.stray_width(table, observation))
 
     def _that_matter(self, but: Symptom | Reading) -> Ints:
         """Rows that all else seen so far leaves worth solving anew, see APART_WITHIN; ``[n]`` in order."""
@@ -334,7 +334,8 @@ class Evidence:
                     likely = self.weigh(reading).per_row
                     duty = self.space.row_duty
                     sleeping += np.log(duty * likely[:-1] + (1.0 - duty) * likely[asleep_line])
-            self._blocks[key] = (steady, sleeping, -len(chosen) * float(np.log(one.span_v)))
+            flat = sum(np.log(likelihood.reading_span(self.signatures.state(seen.state), seen)) for seen in chosen)
+            self._blocks[key] = (steady, sleeping, -float(flat))
         return self._blocks[key]
 
     def block(self, chosen: tuple[Reading, ...]) -> readings.Block:

@@ -69,8 +69,8 @@ def apart(
         change = np.abs(value - likelihood.volts_of(table.plugged, healthy, *pair))
         fixed = likelihood.METER_V + likelihood.METER_SHARE * np.abs(value)
         sigma = np.sqrt(fixed**2 + table.spread_v(*pair) ** 2 + (CHANGE_GRADE * change) ** 2)
-        span = likelihood.reading_span(table.plugged, observed)
-        likely = likelihood.gaussian(observed.value, value, sigma, span)
+        width = likelihood.stray_width(table.plugged, observed)
+        likely = likelihood.gaussian(observed.value, value, sigma, width)
     if lines is not None:
         return likely
     result = np.full(space.rows + 1, likely[-1])

@@ -29,6 +29,10 @@ EDGE_SHARE = 0.10
 CODE_WRONG = 0.03
 #: Share of the gap to the neighbouring severity that is one standard deviation of the unknown severity.
 GRADE_SHARE = 0.5
+#: Share of wrong readings that are those of some other point of the machine, and how far what stands there may lie
+#: from what the sound machine has, one standard deviation in V; from memory.
+OTHER_POINT = 0.8
+OTHER_POINT_V = 0.15
 #: Standard deviation of a resistance reading in decades: leads, temperature, tolerance; from memory.
 OHMS_DECADES = 0.06
 #: Share and width of the wide part of a reading's error: a machine's own tolerances are not quite Gaussian (the
@@ -119,6 +123,18 @@ def gaussian(value: float, predicted: Floats, sigma: Floats, spread: float) -> F
 def reading_span(table: StateTable, observed: Reading) -> float:
     """Width over which an unexplained reading is spread evenly: V for volts, decades for ohms."""
     return 9.0 if observed.quantity == "ohms" else 1.3 * table.machine.system_v
+
+
+def stray_width(table: StateTable, observed: Reading) -> float:
+    """Width in V that gives the density of a wrong reading of this value, as if it were spread evenly over it.
+
+    Leads on the wrong pin show what stands there, so 0 V and the supply are what a wrong reading mostly shows.
+    """
+    minus = table.nodes[observed.minus or table.netlist.reference]
+    sound = table.lines.volts[-1].astype(np.float64)
+    off = (observed.value - (sound - sound[minus])) / OTHER_POINT_V
+    there = float(np.exp(-0.5 * off * off).mean()) / (OTHER_POINT_V * math.sqrt(2.0 * math.pi))
+    return 1.0 / (OTHER_POINT * there + (1.0 - OTHER_POINT) / reading_span(table, observed))
 
 
 def code_chances(active: NDArray[np.bool_], space: Space | None = None) -> Floats:

@@ -45,13 +45,13 @@ class Own:
 
 @dataclass(frozen=True, eq=False)
 class Block:
-    """Readings ``[n]`` with the precision matrix of their shared errors and the span of an outlier in V."""
+    """Readings ``[n]`` with the precision matrix of their shared errors and the width of wrong ones in V, ``[n]``."""
 
     readings: tuple[Reading, ...]
     value: Floats
     precision: Floats
     log_determinant: float
-    span_v: float
+    stray_v: Floats
 
     def log_likelihood(self, predicted: Floats, along: Floats, own: Own | None = None) -> Floats:
         """Log density of all readings for predictions ``[N, n]`` with unknown severity along ``along [N, n]``.
@@ -90,10 +90,10 @@ class Block:
         own = np.maximum(np.diagonal(precision, axis1=-2, axis2=-1) - towards**2 / stretch[:, None], 1e-12)
         lean = weighed - towards * (shared / stretch)[:, None]
         alone = -0.5 * lean**2 / own + 0.5 * np.log(own / (2.0 * math.pi))
-        odds = math.log(OUTLIER_FLOOR / (1.0 - OUTLIER_FLOOR) / self.span_v) - alone
+        odds = np.log(OUTLIER_FLOOR / (1.0 - OUTLIER_FLOOR) / self.stray_v) - alone
         one_wrong = np.logaddexp(0.0, np.logaddexp.reduce(odds, axis=1))
         some_wrong = log + count * math.log1p(-OUTLIER_FLOOR) + one_wrong
-        all_wrong = count * math.log(OUTLIER_FLOOR / self.span_v)
+        all_wrong = float(np.log(OUTLIER_FLOOR / self.stray_v).sum())
         result: Floats = np.logaddexp(some_wrong, all_wrong)
         return result
 
@@ -113,7 +113,7 @@ def block(signatures: Signatures, readings: Sequence[Reading]) -> Block:
         value,
         np.linalg.inv(covariance).astype(np.float64),
         float(log_determinant),
-        1.3 * signatures.machine.system_v,
+        np.array([likelihood.stray_width(signatures.state(reading.state), reading) for reading in readings]),
     )
 
 

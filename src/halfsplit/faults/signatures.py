@@ -31,6 +31,8 @@ from halfsplit.faults.parted import Parted, parted_from_battery
 from halfsplit.machine.model import Machine
 
 Floats = NDArray[np.float64]
+#: Pairs of points whose spreads are held, about a megabyte each; no source.
+PAIRS_HELD = 40
 #: Share of the system's voltage beyond which a spread is no straight line any more; no source.
 STRAIGHT_SHARE = 0.1
 
@@ -291,6 +293,8 @@ class StateTable:
             most = STRAIGHT_SHARE * self.machine.system_v
             spread *= np.minimum(1.0, most / np.maximum(length, most))[:, None]
             known = self.parted.spread.known
+            while len(self._parted_pairs) >= PAIRS_HELD:
+                del self._parted_pairs[next(iter(self._parted_pairs))]
             self._parted_pairs[key] = self.parted.rows[known], spread[known]
         return self._parted_pairs[key]
 

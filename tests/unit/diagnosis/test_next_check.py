@@ -12,6 +12,7 @@ from tests.outside.machines.drawn import CART, SWEEPER, machine
 from halfsplit.diagnosis.belief import Belief
 from halfsplit.diagnosis.checks import METERED, all_checks
 from halfsplit.diagnosis.hunt import Bench, Hunt
+from halfsplit.diagnosis.likelihood import stray_width
 from halfsplit.diagnosis.planning import (
     AHEAD_REPAIR,
     LAST_REPAIRS,
@@ -25,7 +26,7 @@ from halfsplit.diagnosis.planning import (
     setup_minutes,
     state_minutes,
 )
-from halfsplit.observations import Action, Complaint, Look, OutOfReach, Symptom
+from halfsplit.observations import Action, Complaint, Look, OutOfReach, Reading, Symptom
 
 
 @cache
@@ -225,3 +226,18 @@ def test_after_some_repairs_nobody_mends_on_down_the_list(repairs: int, mends: b
     assert all(option.repair is not None for option in left)
     unlikely = [option for option in left if option.odds < AHEAD_REPAIR]
     assert bool(unlikely) is mends
+
+
+def test_a_wrong_pin_shows_what_stands_at_other_pins_most_likely() -> None:
+    table = bench().signatures.state("sweep")
+    supply_v = float(table.lines.volts[-1, table.nodes["F1.2"]])
+
+    def width(value: float) -> float:
+        return stray_width(table, Reading("volts", "F32.2", "", "sweep", value))
+
+    # Half the machine stands at 0 V and at the supply, next to nothing between.
+    assert width(0.0) < 2.0
+    assert width(supply_v) < 5.0
+    assert width(0.6 * supply_v) > 10.0
+    step_v = 0.1
+    assert 0.9 < sum(step_v / width(step_v * n) for n in range(-20, 200)) < 1.1
