@@ -440,6 +440,11 @@ def _preparing(machine: Machine, check: Check) -> list[str]:
 
 def _on_the_load(machine: Machine, check: Check) -> str:
     load = named(machine, load_of(check.id))
+    if not check.unplugged:
+        return (
+            f"Leads on the two terminals of {load} itself, on the part's metal and not on the lugs of the wires. At "
+            "rest it shows less than at work."
+        )
     return (
         f"Leads on the two pins of the half of {check.place} that stays with {load}; do not spread them. At rest it "
         "shows less than at work."

@@ -17,7 +17,7 @@ from halfsplit.diagnosis import likelihood
 from halfsplit.diagnosis.checks import Check, round_functions, short_checks, short_origin
 from halfsplit.diagnosis.evidence import FALSE_FIND, FALSE_MOVE, Evidence
 from halfsplit.diagnosis.living import Floats, Ints, Live
-from halfsplit.diagnosis.load_ohms import load_check, suspected
+from halfsplit.diagnosis.load_ohms import alone, load_check, load_of, suspected
 from halfsplit.diagnosis.loading import Loading
 from halfsplit.diagnosis.ohms import connectors_along, scale_of
 from halfsplit.diagnosis.space import Space
@@ -274,6 +274,9 @@ class Teller:
         found = []
         for check in checks:
             ohms = evidence.ohms.predicted(check.state, check.plus, check.minus, check.unplugged, now.row)
+            load = self.machine.parts.get(load_of(check.id))
+            if load is not None and not check.unplugged and not alone(self.machine, load, float(ohms[-1])):
+                continue
             sigma = evidence.ohms.sigma(check.plus, check.minus, ohms)
             step_of = CLASS_STEP * np.maximum(sigma[now.row], sigma[-1])
             away = (scale_of(ohms[now.row]) - scale_of(ohms[-1:])) / step_of

@@ -1,7 +1,8 @@
-"""Ohms through one load with its plug apart: tells a burnt filament or winding from a bad contact of the plug.
+"""Ohms through one load: tells a burnt filament or winding from a bad contact of its plug or a bad terminal on it.
 
-Volts cannot tell the two apart where the load's own pins are out of reach behind the plug. A load at rest is not
-what it is at work: a filament is cold, a motor shows its winding and brushes alone.
+Volts cannot tell the two apart where the load's own pins are out of reach behind the plug, or where nobody may be
+near them while the machine works. A load at rest is not what it is at work: a filament is cold, a motor shows its
+winding and brushes alone.
 """
 
 from __future__ import annotations
@@ -9,7 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable
 
-from halfsplit.circuit.expansion import LOAD_PINS
+from halfsplit.circuit.expansion import LOAD_PINS, load_ohm
 from halfsplit.diagnosis.checks import MINUTES, Check
 from halfsplit.machine.model import Machine, Part
 
@@ -21,6 +22,9 @@ AT_REST: dict[str, tuple[float, float]] = {
     "solenoid": (1.0, 0.06),
     "heater": (1.0, 0.1),
 }
+
+#: Share of a load's own ohms that may be lost to what lies beside it; no source.
+BESIDE = 0.1
 
 #: How the id of such a check begins.
 THROUGH = "ohms through "
@@ -41,23 +45,35 @@ def at_rest(machine: Machine, a: str, b: str) -> tuple[float, float]:
 
 
 def load_check(machine: Machine, part: Part, state: str) -> Check | None:
-    """Ohms through a load with the plug that holds both its pins apart; None where it has no such plug.
+    """Ohms through a load with the plug that holds both its pins apart, or on its two bare terminals; None elsewhere.
 
-    ``state`` is the one whose wiring is looked at; the machine is dead for it all the same.
+    ``state`` is the one whose wiring is looked at; the machine is dead for it all the same. On bare terminals it tells
+    something only where nothing else lies beside the load (:func:`alone`).
     """
     if part.kind not in AT_REST:
         return None
     pins = LOAD_PINS[part.kind]
     plugs = {part.plugs[pin][0] for pin in pins if pin in part.plugs}
+    plus, minus = (f"{part.id}.{pin}" for pin in pins)
+    if not plugs:
+        return Check(
+            f"{THROUGH}{part.id}", "ohms", part.id, part.zone, machine.steps_for_zone(part.zone, part.access),
+            MINUTES["ohms"], state=state, plus=plus, minus=minus,
+        )  # fmt: skip
     if len(plugs) != 1 or any(pin not in part.plugs for pin in pins):
         return None
     connector = machine.connectors[plugs.pop()]
-    plus, minus = (f"{part.id}.{pin}" for pin in pins)
     return Check(
         f"{THROUGH}{part.id}, {connector.id} out", "ohms", connector.id, connector.zone,
         machine.steps_for_zone(connector.zone, connector.access), MINUTES["ohms"], state=state, plus=plus, minus=minus,
         unplugged=(connector.id,),
     )  # fmt: skip
+
+
+def alone(machine: Machine, part: Part, sound_ohm: float) -> bool:
+    """Whether ``sound_ohm``, what a sound machine shows between the pins of a load, is the load's own and no more."""
+    own = load_ohm(machine, part) * AT_REST[part.kind][0]
+    return abs(sound_ohm - own) <= BESIDE * own
 
 
 def load_of(check_id: str) -> str:

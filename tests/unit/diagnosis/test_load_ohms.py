@@ -12,7 +12,7 @@ from halfsplit.diagnosis.belief import Belief, believe
 from halfsplit.diagnosis.evidence import Evidence
 from halfsplit.diagnosis.explaining import explain_check
 from halfsplit.diagnosis.hunt import Bench, Hunt
-from halfsplit.diagnosis.load_ohms import at_rest, load_between, load_check, load_of, suspected
+from halfsplit.diagnosis.load_ohms import alone, at_rest, load_between, load_check, load_of, suspected
 from halfsplit.diagnosis.naming import check_short, check_title
 from halfsplit.faults.priors import fault_weights
 from halfsplit.machine.reading import load_machine
@@ -75,7 +75,7 @@ def test_only_two_pins_of_one_load_are_a_load_at_rest() -> None:
     assert load_between(machine, "BAT.+", "BAT.-") is None
 
 
-def test_a_load_without_a_plug_of_its_own_has_no_such_check() -> None:
+def test_a_load_with_one_plug_or_with_bare_terminals_has_such_a_check() -> None:
     machine = load_machine(EXAMPLES / "saltmarsh-sweeper")
     made = {part.id: load_check(machine, part, "sweep") for part in machine.parts.values()}
     assert made["H5"] is not None
@@ -86,8 +86,23 @@ def test_a_load_without_a_plug_of_its_own_has_no_such_check() -> None:
             assert load_of(check.id) == part.id
             assert {pin.partition(".")[0] for pin in (check.plus, check.minus)} == {part.id}
         elif part.kind in ("lamp", "motor", "solenoid", "heater"):
+            assert part.plugs
             assert len({part.plugs[pin][0] for pin in part.plugs}) != 1 or len(part.plugs) < 2
     assert made["BAT"] is None
+    bare = made["M1"]
+    assert bare is not None
+    assert bare.unplugged == ()
+    words = explain_check(Hunt(Bench(machine), Complaint((Symptom("starter", "crank", "off", 0.96, "yes"),))), bare)
+    assert any("two terminals" in step for step in words.steps)
+    assert any("battery disconnected" in caution for caution in words.cautions)
+
+
+def test_ohms_on_bare_terminals_tell_only_of_a_load_with_nothing_beside_it() -> None:
+    machine = bench().machine
+    lamp = machine.parts["H1"]
+    at_rest_ohm = 0.1 * at_work_ohm()
+    assert alone(machine, lamp, at_rest_ohm)
+    assert not alone(machine, lamp, 0.5 * at_rest_ohm)
 
 
 def test_the_likeliest_loads_are_asked_for() -> None:
