@@ -93,6 +93,18 @@ class Reading:
 
 
 @dataclass(frozen=True, slots=True)
+class Reread(Reading):
+    """A voltage taken ``times`` at one point with the leads put on anew, each time about the same: their mean."""
+
+    times: int = 2
+
+
+def wrong_pin_chance(reading: Reading) -> float:
+    """Chance that a reading, or each of those that agree, was taken on the wrong pin."""
+    return float(OUTLIER_FLOOR ** (reading.times if isinstance(reading, Reread) else 1))
+
+
+@dataclass(frozen=True, slots=True)
 class Look:
     """An inspection of one place; ``found`` says whether anything bad was seen.
 

@@ -1,4 +1,4 @@
-"""halfsplit demo: one job on the shipped sweeper, from complaint to cause, against a hidden fault."""
+"""halfsplit demo: one job on the shipped sweeper, from the call to the report, against a hidden fault."""
 
 from __future__ import annotations
 
@@ -8,7 +8,11 @@ from typing import TYPE_CHECKING
 from halfsplit.cli.arguments import Commands, command
 
 if TYPE_CHECKING:
-    from halfsplit.service.results import NextStep, Recorded
+    from pathlib import Path
+
+    from halfsplit.service.practising import Rig
+    from halfsplit.service.proving import Proof
+    from halfsplit.service.results import Log, NextStep, Recorded
 
 MACHINE = "saltmarsh-sweeper"
 #: Everything about this job is invented for the demo.
@@ -16,16 +20,22 @@ FAULT = "X10.9/contact-open"
 COMPLAINT = "dust-spray-left dead in sweep"
 WORDS = "Left dust spray gives nothing since we came back through the flooded lane."
 SEED = 11
+LOADED = 6
+#: The operator tried it six times, each time in vain; after the repair it is switched on twice as often.
+EVENTS, OVER, RAN = 6, "6 cycles", "12 cycles"
 
 
 def add(commands: Commands) -> None:
     """Adds the command."""
-    command(
-        commands, "demo", "play one job from complaint to cause on a ready machine", run,
-        "Opens a job on the shipped (invented) sweeper and plays it to the end against a fault hidden on a "
-        "simulated "
-        "machine, printing each step. The job is kept only when --home says where.",
+    parser = command(
+        commands, "demo", "play one job from the call to the report on a ready machine", run,
+        "Opens a job on the shipped (invented) sweeper as from a call, lists what to load, plays the hunt to the end "
+        "against a fault hidden on a simulated machine, printing each step, proves the repair, closes the job and "
+        "writes the report. The job is kept only when --home says where.",
     )  # fmt: skip
+    parser.add_argument(
+        "--report", default="", metavar="FILE", help="where the report goes, .pdf or .html (a new temporary folder)"
+    )
 
 
 def run(arguments: argparse.Namespace) -> int:
@@ -45,35 +55,24 @@ def run(arguments: argparse.Namespace) -> int:
 
 def _play(arguments: argparse.Namespace, store: object) -> int:
     from halfsplit.cli.console import minutes, print_json, rule, say
-    from halfsplit.cli.showing import show_head, show_next, show_step, show_why
+    from halfsplit.cli.showing import show_next, show_step, show_why
     from halfsplit.jobs.store import JobStore
     from halfsplit.machine.reading import load_machine
     from halfsplit.service.complaints import complaint_of
     from halfsplit.service.examples import find_machine
-    from halfsplit.service.keeping import close_job
     from halfsplit.service.practising import play_out, set_up_told
     from halfsplit.service.working import next_step, why
 
     assert isinstance(store, JobStore)  # the caller opened it
     path = find_machine(MACHINE)
-    machine = load_machine(path)
-    complaint = complaint_of(machine, [COMPLAINT], ["rain"], words=WORDS)
+    complaint = complaint_of(load_machine(path), [COMPLAINT], ["rain"], words=WORDS)
     with store:
         rig = set_up_told(store, path, FAULT, complaint, SEED)
         loud = not arguments.json
         first = next_step(rig.desk, rig.job)
         if loud:
-            rule(f"{machine.name}, {machine.maker}")
-            say(
-                f"Everything here is invented: the machine, the job, the fault hidden on a simulated "
-                f"machine. "
-                f"{len(machine.parts)} parts, {len(machine.connectors)} connectors, {len(machine.wires)} "
-                f"wires, "
-                f"{len(rig.bench.faults)} possible faults.", "dim",
-            )  # fmt: skip
-            say()
-            say(f'"{WORDS}"', "italic")
-            say()
+            _before_leaving(rig)
+            rule("At the machine")
             show_next(first)
             say()
             rule("What was done", "minutes so far")
@@ -91,19 +90,67 @@ def _play(arguments: argparse.Namespace, store: object) -> int:
                 say(text, first=f"{minutes(done.next.head.minutes):>8}  ")
 
         last = play_out(rig, before, after)
-        closed = close_job(rig.desk, "" if last.kind in ("finish", "not found") else "not found", rig.job)
+        proven, closed, file = _prove_and_write(rig, last, arguments.report)
         if arguments.json:
             print_json(closed)
         else:
             say()
             show_next(last, with_head=False)
-            say()
-            show_head(closed.head)
-            say(f"Cause: {closed.cause}.")
-            hidden = rig.bench.faults[rig.world.hidden[0].fault].text
-            say(
-                f"Hidden was: {hidden}. The machine is {'mended' if not rig.world.present else 'not mended'}."
-            )
-            say(f"{minutes(rig.clock.minutes)} in all, everything closed up again.", "bold")
-            say("Your turn: halfsplit practice saltmarsh-sweeper", "dim")
+            _to_the_end(rig, proven, closed, file)
     return 0 if not rig.world.present else 1
+
+
+def _before_leaving(rig: Rig) -> None:
+    """What is told and asked on the telephone, and what to load."""
+    from halfsplit.cli import job_load
+    from halfsplit.cli.console import rule, say
+    from halfsplit.service.loading import job_load_list
+
+    machine = rig.bench.machine
+    rule(f"{machine.name}, {machine.maker}")
+    say(
+        "Everything here is invented: the machine, the job, the fault hidden on a simulated machine. "
+        f"{len(machine.parts)} parts, {len(machine.connectors)} connectors, {len(machine.wires)} wires, "
+        f"{len(rig.bench.faults)} possible faults.", "dim",
+    )  # fmt: skip
+    say()
+    say(f'"{WORDS}"', "italic")
+    say()
+    rule("Before leaving, on the telephone")
+    job_load.show(job_load_list(rig.desk, rig.job, LOADED))
+    say()
+
+
+def _prove_and_write(rig: Rig, last: NextStep, report: str) -> tuple[Proof, Log, Path]:
+    """Proves the repair, closes the job and writes the report: how the proof stands, the log, the file."""
+    import tempfile
+    from pathlib import Path
+
+    from halfsplit.service.keeping import close_job
+    from halfsplit.service.proving import proof, record_run, state_history
+    from halfsplit.service.reporting import write_report
+
+    state_history(rig.desk, EVENTS, OVER, rig.job)
+    record_run(rig.desk, RAN, rig.job)
+    proven = proof(rig.desk, rig.job)
+    closed = close_job(rig.desk, "" if last.kind in ("finish", "not found") else "not found", rig.job)
+    file = Path(report) if report else Path(tempfile.mkdtemp(prefix="halfsplit-demo-"), "report.pdf")
+    write_report(rig.desk, "customer", file, rig.job)
+    return proven, closed, file
+
+
+def _to_the_end(rig: Rig, proven: Proof, closed: Log, file: Path) -> None:
+    from halfsplit.cli import job_proving
+    from halfsplit.cli.console import minutes, say
+    from halfsplit.cli.showing import show_head
+
+    say()
+    job_proving.show(proven)
+    say()
+    show_head(closed.head)
+    say(f"Cause: {closed.cause}.")
+    hidden = rig.bench.faults[rig.world.hidden[0].fault].text
+    say(f"Hidden was: {hidden}. The machine is {'mended' if not rig.world.present else 'not mended'}.")
+    say(f"{minutes(rig.clock.minutes)} in all, everything closed up again.", "bold")
+    say(str(file), "bold", first="Report for the customer: ")
+    say("Your turn: halfsplit practice saltmarsh-sweeper", "dim")

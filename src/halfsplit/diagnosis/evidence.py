@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from halfsplit.diagnosis import clamps, instruments, lamps, likelihood, readings
 from halfsplit.diagnosis.ohms import OhmsTables
+from halfsplit.diagnosis.repeats import settled
 from halfsplit.diagnosis.space import Space
 from halfsplit.errors import UserError
 from halfsplit.faults.curing import cure_chances
@@ -30,6 +31,7 @@ from halfsplit.observations import (
     OutOfReach,
     Reading,
     Symptom,
+    wrong_pin_chance,
 )
 
 Floats = NDArray[np.float64]
@@ -99,8 +101,8 @@ class Epoch:
     ended_by: Action | None = None
 
     def readings(self) -> list[Reading]:
-        """Every point read, once, with the mean of its values."""
-        return [replace(key, value=_together(key, values)) for key, values in self.repeats.items()]
+        """Every point read, once, with what its values come to (see ``repeats.settled``)."""
+        return settled(self.repeats)
 
     def volts(self) -> tuple[Reading, ...]:
         """The voltage readings with everything plugged, which are weighed together."""
@@ -135,14 +137,6 @@ class Epoch:
 
 def _in_block(one: Reading) -> bool:
     return one.quantity == "volts" and not one.unplugged
-
-
-def _together(key: Reading, values: Sequence[float]) -> float:
-    """One value for readings of one point: the mean; of a lamp what was seen most often, the darker when equal."""
-    if key.quantity == "lamp":
-        counts = Counter(values)
-        return min(counts, key=lambda value: (-counts[value], value))
-    return sum(values) / len(values)
 
 
 class Evidence:
@@ -260,7 +254,8 @@ class Evidence:
             change = np.abs(value - likelihood.volts_of(table, table.lines, observation.plus, minus)[-1])
             spread = table.spread_v(observation.plus, minus)
             sigma = np.sqrt(fixed**2 + spread**2 + (0.15 * change) ** 2)
-        return likelihood.gaussian(observation.value, value, sigma, likelihood.stray_width(table, observation))
+        stray = likelihood.stray_width(table, observation)
+        return likelihood.gaussian(observation.value, value, sigma, stray, wrong_pin_chance(observation))
 
     def _that_matter(self, but: Symptom | Reading) -> Ints:
         """Rows that all else seen so far leaves worth solving anew, see APART_WITHIN; ``[n]`` in order."""

@@ -29,6 +29,8 @@ from halfsplit.diagnosis.planning import (
     setup_minutes,
     state_minutes,
 )
+from halfsplit.diagnosis.repeats import agreeing
+from halfsplit.diagnosis.rereading import SURE, hangs_on
 from halfsplit.diagnosis.space import Bools, Floats, RepairGroup, Space, build
 from halfsplit.diagnosis.world import Drawings
 from halfsplit.errors import UserError
@@ -36,7 +38,7 @@ from halfsplit.faults.catalogue import Fault, generate
 from halfsplit.faults.priors import fault_weights
 from halfsplit.faults.signatures import Begin, Signatures, TableStore
 from halfsplit.machine.model import Machine
-from halfsplit.observations import Action, Complaint, Look, Observation, OutOfReach, Symptom
+from halfsplit.observations import Action, Complaint, Look, Observation, OutOfReach, Reading, Symptom
 
 #: Codes raised from this module, each with one sentence; the other names are checked as evidence is.
 CODES: dict[str, str] = {
@@ -51,6 +53,8 @@ ACCOUNTED = 0.5
 STRAYS = 0.5
 #: Share of what may be left that must upset a function for it to show whether the fault is there; no source.
 STILL_UPSET = 0.3
+#: Minutes that reading a point once more may take before a repair that hangs on it; no source.
+AGAIN_MOST_MIN = 6.0
 #: Odds that a place came right by being handled, unmended, at which it is mended before the end; no source.
 HANDLED = 0.5
 TRIES = 3
@@ -119,6 +123,7 @@ class Hunt:
         self._done: Counter[str] = Counter()
         self._looked: Counter[str] = Counter()
         self._work: Counter[str] = Counter()
+        self._made: dict[Reading, Check] = {}
         self._belief: Belief | None = None
 
     def record(self, observation: Observation, check: Check | None = None) -> Belief:
@@ -152,6 +157,11 @@ class Hunt:
                 # What was seen on the way need not be looked at one by one.
                 alone = operate(self.bench.machine, observation.function, observation.state)
                 counter[alone.id] += self._used(observation)
+            if isinstance(observation, Reading):
+                key = replace(observation, value=0.0)
+                self._made[key] = check
+                if not agreeing(key, self.evidence.epochs[-1].repeats[key]):
+                    counter[check.id] = 0  # it must be settled by a further one
         state = check.state if check is not None and check.state else self.situation.state
         steps = self.situation.open_steps | (frozenset(check.steps) if check is not None else frozenset())
         if isinstance(observation, OutOfReach):
@@ -203,6 +213,8 @@ class Hunt:
         )
         if decision.kind == "hand-over" and not self.complaint_left():
             return self._handled_only(decision) or decision
+        if decision.kind == "repair":
+            return self._read_again(decision) or decision
         if decision.kind != "finish":
             return decision
         again = self._not_accounted_for()
@@ -211,6 +223,24 @@ class Hunt:
         minutes = again.minutes + state_minutes(self.bench.machine, again.state, self.situation.state)
         best = Option(again, None, minutes, 0.0, 0.0)
         return Decision("check", best, decision.others, "what was mended does not account for this complaint")
+
+    def _read_again(self, decision: Decision) -> Decision | None:
+        """The reading that the odds of a repair hang on alone, once more, where that is quick."""
+        best = decision.best
+        if best is None or best.repair is None or best.odds < SURE or self.situation.showing == "no":
+            return None
+        group = next(at for at, one in enumerate(self.bench.space.groups) if one.id == best.repair.id)
+        machine, situation = self.bench.machine, self.situation
+        for key in hangs_on(self.evidence, self.log_prior, group, self._made):
+            check = self._made[key]
+            opening = setup_minutes(machine, check.steps, situation.open_steps)
+            opening += state_minutes(machine, check.state, situation.state)
+            if check.minutes + opening > AGAIN_MOST_MIN or not self.planner.reachable(check, situation):
+                continue
+            again = Option(check, None, check.minutes + opening, opening, 0.0)
+            others = (best, *decision.others)[:6]
+            return Decision("check", again, others, "the repair hangs on this one reading: put the leads on once more")
+        return None
 
     def watched(self) -> tuple[Symptom, ...]:
         """The functions that show whether a fault is there now, those to watch first in front.

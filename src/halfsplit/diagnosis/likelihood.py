@@ -110,13 +110,15 @@ def volts_of(table: StateTable, lines: Lines, plus: str, minus: str) -> Floats:
     return difference
 
 
-def gaussian(value: float, predicted: Floats, sigma: Floats, spread: float) -> Floats:
-    """Density of a reading with an outlier floor over ``spread`` (V, or decades for ohms)."""
+def gaussian(
+    value: float, predicted: Floats, sigma: Floats, spread: float, wrong: float = OUTLIER_FLOOR
+) -> Floats:
+    """Density of a reading that is ``wrong`` with some chance, then even over ``spread`` (V, or decades for ohms)."""
     z = (value - predicted) / sigma
     wide = z / TAIL_WIDTH
     density = (1.0 - TAIL_SHARE) * np.exp(-0.5 * z * z) + TAIL_SHARE / TAIL_WIDTH * np.exp(-0.5 * wide * wide)
     density = density / (sigma * math.sqrt(2.0 * math.pi))
-    result: Floats = (1.0 - OUTLIER_FLOOR) * density + OUTLIER_FLOOR / spread
+    result: Floats = (1.0 - wrong) * density + wrong / spread
     return result
 
 

@@ -386,8 +386,13 @@ class Planner:
         alone = (check.function, check.state) not in complained
         return check.kind == "operate" and check.state in self._rounds and alone
 
+    @staticmethod
+    def reachable(check: Check, situation: Situation) -> bool:
+        """Whether a person can get at the check."""
+        return check.id not in situation.unreachable and check.zone not in situation.zones_out_of_reach
+
     def _barred(self, check: Check, situation: Situation) -> bool:
-        if check.id in situation.unreachable or check.zone in situation.zones_out_of_reach:
+        if not self.reachable(check, situation):
             return True
         return situation.done.get(check.id, 0) >= USED_UP
 

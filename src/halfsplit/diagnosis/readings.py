@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from halfsplit.diagnosis import likelihood
 from halfsplit.diagnosis.space import Space
 from halfsplit.faults.signatures import Lines, Signatures
-from halfsplit.observations import OUTLIER_FLOOR, Reading
+from halfsplit.observations import Reading, wrong_pin_chance
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -45,13 +45,17 @@ class Own:
 
 @dataclass(frozen=True, eq=False)
 class Block:
-    """Readings ``[n]`` with the precision matrix of their shared errors and the width of wrong ones in V, ``[n]``."""
+    """Readings ``[n]`` with the precision matrix of their shared errors.
+
+    ``stray_v`` ``[n]`` is the width of wrong ones in V, ``wrong`` ``[n]`` the chance that one is wrong.
+    """
 
     readings: tuple[Reading, ...]
     value: Floats
     precision: Floats
     log_determinant: float
     stray_v: Floats
+    wrong: Floats
 
     def log_likelihood(self, predicted: Floats, along: Floats, own: Own | None = None) -> Floats:
         """Log density of all readings for predictions ``[N, n]`` with unknown severity along ``along [N, n]``.
@@ -90,10 +94,10 @@ class Block:
         own = np.maximum(np.diagonal(precision, axis1=-2, axis2=-1) - towards**2 / stretch[:, None], 1e-12)
         lean = weighed - towards * (shared / stretch)[:, None]
         alone = -0.5 * lean**2 / own + 0.5 * np.log(own / (2.0 * math.pi))
-        odds = np.log(OUTLIER_FLOOR / (1.0 - OUTLIER_FLOOR) / self.stray_v) - alone
+        odds = np.log(self.wrong / (1.0 - self.wrong) / self.stray_v) - alone
         one_wrong = np.logaddexp(0.0, np.logaddexp.reduce(odds, axis=1))
-        some_wrong = log + count * math.log1p(-OUTLIER_FLOOR) + one_wrong
-        all_wrong = float(np.log(OUTLIER_FLOOR / self.stray_v).sum())
+        some_wrong = log + float(np.log1p(-self.wrong).sum()) + one_wrong
+        all_wrong = float(np.log(self.wrong / self.stray_v).sum())
         result: Floats = np.logaddexp(some_wrong, all_wrong)
         return result
 
@@ -114,6 +118,7 @@ def block(signatures: Signatures, readings: Sequence[Reading]) -> Block:
         np.linalg.inv(covariance).astype(np.float64),
         float(log_determinant),
         np.array([likelihood.stray_width(signatures.state(reading.state), reading) for reading in readings]),
+        np.array([wrong_pin_chance(reading) for reading in readings]),
     )
 
 

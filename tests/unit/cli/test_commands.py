@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from pypdf import PdfReader
 
 COMMAND = str(Path(sys.executable).parent / "halfsplit")
 SKETCH, SWEEPER = "hand-cart-generator", "saltmarsh-sweeper"
@@ -290,9 +291,16 @@ def test_a_reader_that_goes_away_is_no_mistake(home: Path, job: str) -> None:
     assert "BrokenPipe" not in done.stderr
 
 
-def test_the_demo_mends_its_machine_and_keeps_nothing(home: Path) -> None:
-    said = run(home, "demo")
+def test_the_demo_goes_from_the_call_to_the_report_and_keeps_no_job(
+    home: Path, tmp_path_factory: pytest.TempPathFactory
+) -> None:
+    report = tmp_path_factory.mktemp("demo") / "report.pdf"
+    said = run(home, "demo", "--report", str(report))
     assert "The machine is mended." in said
+    order = ("LOAD LIST", "NEXT CHECK", "NEXT: MEND", "PROVING", "Report for the customer: ")
+    assert [said.index(words) for words in order] == sorted(said.index(words) for words in order)
+    assert report.read_bytes().startswith(b"%PDF")
+    assert 1 <= len(PdfReader(report).pages) <= 5
     assert said.index("! ") < said.index("1. ")
     assert list(home.iterdir()) == []
 
