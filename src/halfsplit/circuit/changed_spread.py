@@ -19,7 +19,7 @@ from halfsplit.circuit.changed import ChangedSets
 from halfsplit.circuit.changes import ChangeTable
 from halfsplit.circuit.devices import apply_logic
 from halfsplit.circuit.follow import follow
-from halfsplit.circuit.ports import groups, impedance, scaled_solve, system_matrix
+from halfsplit.circuit.ports import groups, impedance, system_matrix
 from halfsplit.circuit.spread import deviations
 from halfsplit.circuit.stamps import Bools, Floats, Ints
 from halfsplit.circuit.system import System
@@ -54,32 +54,25 @@ class ChangedSpread:
         held = system.laws.rho != 0.0  # the law of an open element holds no resistance and no EMF
         self.deviation: Floats = deviations(amps, sigma_resistance_ohm, sigma_emf_v) * held
         self.columns = batch.columns
-        self._gains = self._gain()
-
-    def _gain(self) -> list[tuple[Ints, int, Floats]]:
-        """Per group of sets: which, their ports, and how what those see is passed on ``[sets, ports, elements]``.
-
-        That is ``(diag(alpha) + diag(beta) Z)^-1 diag(beta) V``.
-        """
-        found = []
-        for rows, width in groups(self.ports):
-            group = self.ports.take(rows, width)
-            out = np.stack([group.place.out_plus.ravel(), group.place.out_minus.ravel()], axis=1)
-            pairs, back = np.unique(out, axis=0, return_inverse=True)
-            seen = self.system.factor.rows(pairs[:, 0], pairs[:, 1])[:, self.elements][back.ravel()]
-            seen = seen.reshape(len(rows), width, -1) * (group.beta * group.used)[:, :, None]
-            matrix = system_matrix(group, impedance(group, self.columns))
-            found.append((rows, width, scaled_solve(matrix, seen)))
-        return found
+        out = np.stack([self.ports.place.out_plus.ravel(), self.ports.place.out_minus.ravel()], axis=1)
+        pairs, seen = np.unique(out, axis=0, return_inverse=True)
+        self._seen: Ints = seen.reshape(self.ports.used.shape)
+        self._rows = system.factor.rows(pairs[:, 0], pairs[:, 1])[:, self.elements]
 
     def pair(self, plus: int, minus: int) -> Floats:
         """For the voltage between two nodes, V, ``[S, elements]``; its length is the standard deviation."""
         own = self.system.factor.rows(np.array([plus]), np.array([minus]))[0, self.elements]
-        spread = np.broadcast_to(own, self.deviation.shape).copy()
-        for rows, width, gain in self._gains:
-            place = self.ports.take(rows, width).place
-            across = self.columns[:, plus] - self.columns[:, minus]
-            driven = across[place.in_plus] - across[place.in_minus]
-            spread[rows] -= np.einsum("sk,ske->se", driven, gain)
+        # How much of what each place of change sees reaches the pair: (diag(alpha) + diag(beta) Z)^-T U diag(beta).
+        passed = np.zeros((len(self.deviation), len(self._rows)))
+        across = self.columns[:, plus] - self.columns[:, minus]
+        for rows, width in groups(self.ports):
+            group = self.ports.take(rows, width)
+            driven = across[group.place.in_plus] - across[group.place.in_minus]
+            matrix = system_matrix(group, impedance(group, self.columns))
+            scale = np.maximum(np.abs(matrix).max(axis=2), 1e-300)
+            turned = (matrix / scale[:, :, None]).transpose(0, 2, 1)
+            share = np.linalg.solve(turned, (driven * group.used)[:, :, None])[:, :, 0] / scale
+            np.add.at(passed, (rows[:, None], self._seen[rows, :width]), share * group.beta * group.used)
+        spread: Floats = own - passed @ self._rows
         spread *= self.deviation
         return spread

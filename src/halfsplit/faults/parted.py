@@ -55,7 +55,8 @@ def parted_from_battery(
         if kind == "cell" and machine.parts[part].kind == "battery" and amps[at] > LEAST_BATTERY_A:
             whole |= np.abs(amps - amps[at]) <= SAME_CURRENT * amps[at]
     in_series = {named[at] for at in np.flatnonzero(whole).tolist()}
-    cut = np.array([any(one.kind == "series" and one.a in in_series for one in own) for own in effects], dtype=np.bool_)
+    cut = np.zeros(len(effects), dtype=np.bool_)
+    cut[[row for row, own in enumerate(effects) for one in own if one.a in in_series and one.kind == "series"]] = True
     bodies = [at for at, name in enumerate(netlist.nodes) if name.startswith("body:")]
     moved = np.abs(volts[:-1, bodies] - volts[-1, bodies]).max(axis=1, initial=0.0) > BODY_MOVES_V
     rows = np.flatnonzero(cut | moved)
