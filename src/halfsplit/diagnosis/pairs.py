@@ -17,7 +17,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from halfsplit.diagnosis import likelihood
+from halfsplit.diagnosis import likelihood, readings
 from halfsplit.diagnosis.evidence import NEW_LOOK, Electrical, Epoch, Evidence
 from halfsplit.observations import CodeSeen, Reading, Symptom
 
@@ -35,6 +35,8 @@ CLASSES = 110
 #: Rows differ in class when a prediction differs by this many deviations, or this much in log likelihood.
 CLASS_STEP = 1.5
 CLASS_LOG = 0.35
+#: Least deviation in V that a class step is counted in: severities are not known better; no source.
+CLASS_LEAST_V = 0.15
 #: What is asleep and for which an observation says no more than this (log likelihood) is not in doubt by it.
 ROUNDING = 1e-6
 
@@ -69,13 +71,9 @@ class Pairs:
             return
         _, kind = np.unique(keys[:, member], axis=1, return_inverse=True)
         kind = kind.ravel()
-        promise = weight[member] + np.clip(lift[:, member], 0.0, None).sum(axis=0)
-        count = int(kind.max()) + 1
-        best = np.full(count, -np.inf)
-        np.logaddexp.at(best, kind, promise)
-        kept = np.argsort(-best)[:CLASSES]
-        small = np.full(count, -1)
-        small[np.sort(kept)] = np.arange(len(kept))
+        kept = _worth_most(weight[member], np.clip(lift[:, member], 0.0, None), kind)
+        small = np.full(int(kind.max()) + 1, -1)
+        small[kept] = np.arange(len(kept))
         self.kind, self.member = small[kind], member
         inside = self.kind >= 0
         self.kind, self.member = self.kind[inside], self.member[inside]
@@ -101,11 +99,16 @@ class Pairs:
                 said = self.said(reading)
                 lift.append(said.log[:-1] - said.log[-1])
                 value, sigma = self._volts(reading)
-                keys.append(np.rint(value[:-1] / (CLASS_STEP * max(sigma, 0.05))))
+                keys.append(np.rint(value[:-1] / (CLASS_STEP * max(sigma, CLASS_LEAST_V))))
+                keys.append(np.isin(np.arange(space.rows), self._parted(reading)))
         # Members of one class must also come and go alike, and speak alike of the functions that are watched.
         keys.append(np.rint(10.0 * space.row_duty))
         keys.extend(self.bound(state).astype(np.float64) for state in self._watched_states())
         return np.array(lift).reshape(-1, space.rows), np.array(keys).astype(np.int64)
+
+    def _parted(self, reading: Reading) -> Ints:
+        minus = reading.minus or self.evidence.signatures.state(reading.state).netlist.reference
+        return self.evidence.signatures.state(reading.state).parted_spread(reading.plus, minus)[0]
 
     def _volts(self, reading: Reading) -> tuple[Floats, float]:
         table = self.evidence.signatures.state(reading.state)
@@ -205,6 +208,23 @@ class Pairs:
         total[0, 1] = total[1, 0].T
         doubt[0, 1], times[0, 1] = doubt[1, 0].T, times[1, 0].T
 
+    def _own(self, chosen: tuple[Reading, ...]) -> tuple[Ints, Floats]:
+        """Which errors the readings have with each class there, ``[classes]``, and what each element does then.
+
+        The latter ``[kinds, n, elements]`` in V, number 0 the sound machine's; see ``readings.own_errors``.
+        """
+        sound, parted = readings.shared_errors(self.evidence.signatures, chosen)
+        chiefs = [row for row in self.chief.tolist() if any(row in found for found, _ in parted)]
+        shared = np.repeat(sound[None], len(chiefs) + 1, axis=0)
+        for number, row in enumerate(chiefs, start=1):
+            for at, (rows, spread) in enumerate(parted):
+                where = np.flatnonzero(rows == row)
+                if len(where):
+                    shared[number, at] = spread[where[0]]
+        own = np.zeros(len(self.chief), dtype=np.int64)
+        own[np.isin(self.chief, chiefs)] = np.arange(1, len(chiefs) + 1)
+        return own, shared
+
     def _add_volts(self, chosen: tuple[Reading, ...], asleep_line: Ints, duty: Floats, total: Floats) -> None:
         evidence = self.evidence
         value, along = evidence.predicted(chosen)
@@ -213,7 +233,9 @@ class Pairs:
         value, along, healthy = value[lines], along[lines], value[-1]
         strays = np.abs(value - healthy)
 
-        def together(awake_first: Bools, awake_second: Bools, at: list[int]) -> tuple[Floats, Floats]:
+        own, shared = self._own(chosen)
+
+        def together(awake_first: Bools, awake_second: Bools, at: list[int]) -> tuple[Floats, Floats, readings.Own]:
             """Predictions for all two classes ``[classes ** 2, n]``; awake or not by class and reading."""
             one = np.where(awake_first, np.arange(size)[:, None], np.arange(size)[:, None] + size)
             two = np.where(awake_second, np.arange(size)[:, None], np.arange(size)[:, None] + size)
@@ -222,7 +244,11 @@ class Pairs:
             leads = 0.5 + 0.5 * np.sign(far_one[:, None, :] - far_two[None, :, :])
             both = leads * value[one, at][:, None, :] + (1.0 - leads) * value[two, at][None, :, :]
             way = leads * along[one, at][:, None, :] + (1.0 - leads) * along[two, at][None, :, :]
-            return both.reshape(size * size, -1), way.reshape(size * size, -1)
+            # A reading scatters as the circuit of the member does that leads in it.
+            mine = np.where(awake_first, own[:, None], 0), np.where(awake_second, own[:, None], 0)
+            whose = np.where(leads >= 0.5, mine[0][:, None, :], mine[1][None, :, :]).reshape(size * size, -1)
+            errors = readings.errors_of([chosen[number] for number in at], shared[:, at], whose)
+            return both.reshape(size * size, -1), way.reshape(size * size, -1), errors
 
         every = list(range(len(chosen)))
         yes = np.ones((size, len(chosen)), dtype=np.bool_)
@@ -239,6 +265,30 @@ class Pairs:
         total[1, 0] += first
         total[0, 1] += first.T
         total[1, 1] += block.log_likelihood(*together(awake, awake, known)).reshape(size, size)
+
+
+def _worth_most(weight: Floats, lift: Floats, kind: Ints) -> Ints:
+    """The classes kept, in order: of each observation those that explain it best, and then those that explain most.
+
+    ``weight`` ``[members]`` log priors, ``lift`` ``[observations, members]`` how much likelier each makes each of them.
+    Two faults explain different things, so what explains one thing alone must not give way to what explains many.
+    """
+    count = int(kind.max()) + 1
+
+    def by_class(promise: Floats) -> Floats:
+        best = np.full(count, -np.inf)
+        np.logaddexp.at(best, kind, promise)
+        return best
+
+    if count <= CLASSES:
+        return np.arange(count)
+    said = lift[(lift > EXPLAINS).any(axis=1)]
+    orders = [np.argsort(-by_class(weight + one), kind="stable") for one in np.unique(said, axis=0)]
+    each = max(1, CLASSES // (2 * len(orders)))
+    first = np.unique(np.concatenate([order[:each] for order in orders]))[:CLASSES]
+    most = np.argsort(-by_class(weight + np.unique(said, axis=0).sum(axis=0)), kind="stable")
+    rest = most[~np.isin(most, first)][: CLASSES - len(first)]
+    return np.sort(np.concatenate([first, rest]))
 
 
 def _further(one: Floats, far_one: Floats, two: Floats, far_two: Floats) -> Floats:

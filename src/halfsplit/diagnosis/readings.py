@@ -131,19 +131,45 @@ def own_errors(signatures: Signatures, readings: Sequence[Reading], asleep: Sequ
 
     A reading during which a fault that sleeps was ``asleep`` scatters as in the sound machine.
     """
-    sound, changed = [], []
-    for reading, sleeps in zip(readings, asleep, strict=True):
-        table = signatures.state(reading.state)
-        pair = reading.plus, reading.minus or table.netlist.reference
-        sound.append(table.spread_row(*pair))
-        changed.append((np.zeros(0, dtype=np.int64), np.zeros((0, 0))) if sleeps else table.parted_spread(*pair))
-    rows = np.unique(np.concatenate([parted for parted, _ in changed]))
-    shared = np.broadcast_to(np.array(sound), (len(rows), *np.shape(sound))).copy()
-    for at, (parted, own) in enumerate(changed):
-        if len(parted):
+    sound, changed = shared_errors(signatures, readings)
+    awake = [one for one, sleeps in zip(changed, asleep, strict=True) if not sleeps]
+    rows = np.unique(np.concatenate([np.zeros(0, dtype=np.int64), *(parted for parted, _ in awake)]))
+    shared = np.repeat(sound[None], len(rows), axis=0)
+    for at, ((parted, own), sleeps) in enumerate(zip(changed, asleep, strict=True)):
+        if not sleeps and len(parted):
             shared[np.searchsorted(rows, parted), at] = own
+    return _own(rows, readings, shared @ shared.transpose(0, 2, 1))
+
+
+def shared_errors(signatures: Signatures, readings: Sequence[Reading]) -> tuple[Floats, list[tuple[Ints, Floats]]]:
+    """What one deviation of each element does to each reading, V: in the sound machine ``[n, elements]``, and after.
+
+    Per reading the rows that have a spread of their own, and theirs ``[rows, elements]``.
+    """
+    pairs = [
+        (signatures.state(one.state), one.plus, one.minus or signatures.state(one.state).netlist.reference)
+        for one in readings
+    ]
+    sound = np.array([table.spread_row(plus, minus) for table, plus, minus in pairs])
+    return sound, [table.parted_spread(plus, minus) for table, plus, minus in pairs]
+
+
+def errors_of(readings: Sequence[Reading], shared: Floats, whose: Ints) -> Own:
+    """The errors of lines of which each reading scatters in one of several ways.
+
+    ``shared`` ``[kinds, n, elements]`` in V, number 0 the sound machine's; ``whose`` ``[lines, n]`` names the kind.
+    """
+    kinds, count, elements = shared.shape
+    rows = np.flatnonzero((whose > 0).any(axis=1))
+    flat = shared.reshape(kinds * count, elements)
+    products = flat @ flat.T
+    at = whose[rows] * count + np.arange(count)
+    return _own(rows, readings, products[at[:, :, None], at[:, None, :]])
+
+
+def _own(rows: Ints, readings: Sequence[Reading], shared: Floats) -> Own:
     value = np.array([reading.value for reading in readings])
-    covariance = shared @ shared.transpose(0, 2, 1) + np.diag(_meter(value) ** 2)
+    covariance = shared + np.diag(_meter(value) ** 2)
     _, log_determinant = np.linalg.slogdet(covariance)
     return Own(rows, np.linalg.inv(covariance).astype(np.float64), np.asarray(log_determinant, dtype=np.float64))
 
