@@ -245,8 +245,9 @@ class Pairs:
             both = leads * value[one, at][:, None, :] + (1.0 - leads) * value[two, at][None, :, :]
             way = leads * along[one, at][:, None, :] + (1.0 - leads) * along[two, at][None, :, :]
             # A reading scatters as the circuit of the member does that leads in it.
-            mine = np.where(awake_first, own[:, None], 0), np.where(awake_second, own[:, None], 0)
-            whose = np.where(leads >= 0.5, mine[0][:, None, :], mine[1][None, :, :]).reshape(size * size, -1)
+            mine = np.where(awake_first, own[:, None], 0)[:, None], np.where(awake_second, own[:, None], 0)[None]
+            either = np.maximum(*mine)  # where both stray alike, so that it does not matter who comes first
+            whose = np.where(leads > 0.5, mine[0], np.where(leads < 0.5, mine[1], either)).reshape(size * size, -1)
             errors = readings.errors_of([chosen[number] for number in at], shared[:, at], whose)
             return both.reshape(size * size, -1), way.reshape(size * size, -1), errors
 

@@ -18,9 +18,10 @@ import numpy as np
 from halfsplit.circuit.stamps import Floats
 from halfsplit.diagnosis import readings
 from halfsplit.diagnosis.evidence import NEW_LOOK, Electrical, Epoch
+from halfsplit.diagnosis.likelihood import METER_SHARE, METER_V
 from halfsplit.diagnosis.pairs import ROUNDING, SECOND_FAULT, Pairs
 from halfsplit.faults.catalogue import Fault
-from halfsplit.observations import Symptom
+from halfsplit.observations import Reading, Symptom
 
 #: A hypothesis of a single fault: its row and whether it sleeps.
 Member = tuple[int, bool]
@@ -152,15 +153,45 @@ class TwoFaults:
         """Likelihood of voltages together; a sleeper that may be awake or not is what it mostly is."""
         chosen = tuple(epoch.volts()[number] for number in together)
         predicted, along = self.evidence.predicted(chosen)
-        value, way = [], []
+        value, way, errors = [], [], []
         for number, reading in enumerate(chosen):
-            lines = [self._line(epoch, row, up=self._awake(reading, (row, sleeps)) > 0.5) for row, sleeps in two]
+            awake = [self._awake(reading, member) > 0.5 for member in two]
+            lines = [self._line(epoch, row, up=up) for (row, _), up in zip(two, awake, strict=True)]
             far = [abs(predicted[line, number] - predicted[-1, number]) for line in lines]
             leads = [line for line, stray in zip(lines, far, strict=True) if stray == max(far)]
             value.append(sum(predicted[line, number] for line in leads) / len(leads))
             way.append(sum(along[line, number] for line in leads) / len(leads))
+            errors.append(self._scatter(epoch, reading, two, awake, far))
         block = readings.block(self.evidence.signatures, chosen)
-        return math.exp(float(block.log_likelihood(np.array([value]), np.array([way]))[0]))
+        meter = np.array([METER_V + METER_SHARE * abs(reading.value) for reading in chosen])
+        covariance = np.array(errors) @ np.array(errors).T + np.diag(meter**2)
+        own = readings.Own(
+            np.zeros(1, dtype=np.int64), np.linalg.inv(covariance)[None], np.array([np.linalg.slogdet(covariance)[1]])
+        )
+        return math.exp(float(block.log_likelihood(np.array([value]), np.array([way]), own)[0]))
+
+    def _scatter(
+        self, epoch: Epoch, reading: Reading, two: Sequence[Member], awake: Sequence[bool], far: Sequence[float]
+    ) -> Floats:
+        """What one deviation of each element does to a reading: as the member that leads has it, if it is awake.
+
+        Where both stray alike the one of the later class has it.
+        """
+        table = self.evidence.signatures.state(reading.state)
+        pair = reading.plus, reading.minus or table.netlist.reference
+        rows, spread = table.parted_spread(*pair)
+        anywhere = {
+            int(row)
+            for seen in epoch.volts()
+            for row in self.evidence.signatures.state(seen.state).parted_spread(
+                seen.plus, seen.minus or self.evidence.signatures.state(seen.state).netlist.reference
+            )[0]
+        }
+        order = [int(row) for row in self.pairs.chief]
+        leads = [(order.index(row), row) for (row, _), up, stray in zip(two, awake, far, strict=True)
+                 if stray == max(far) and up and row in anywhere]  # fmt: skip
+        found = np.flatnonzero(rows == max(leads)[1]) if leads else ()
+        return spread[found[0]] if len(found) else table.spread_row(*pair)
 
 
 @dataclass(frozen=True)

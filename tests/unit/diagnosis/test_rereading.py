@@ -75,7 +75,7 @@ def test_the_leads_go_on_once_more_before_a_repair_that_hangs_on_one_reading() -
     it = hunt()
     for function in machine(SWEEPER).functions.values():
         if function.id != "spray-pump" and "water-still" in function.expected:
-            it.record(Symptom(function.id, "water-still", function.expected["water-still"]))  # type: ignore[arg-type] # a level
+            it.record(Symptom(function.id, "water-still", function.expected["water-still"]))  # type: ignore[arg-type] # these are levels
     shown = {PUMP: 0.0, FUSE: 12.4, FUSE_WIRE: 0.02}
     for name, value in shown.items():
         read(it, name, value)
