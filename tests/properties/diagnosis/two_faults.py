@@ -166,7 +166,8 @@ class TwoFaults:
         meter = np.array([METER_V + METER_SHARE * abs(reading.value) for reading in chosen])
         covariance = np.array(errors) @ np.array(errors).T + np.diag(meter**2)
         own = readings.Own(
-            np.zeros(1, dtype=np.int64), np.linalg.inv(covariance)[None], np.array([np.linalg.slogdet(covariance)[1]])
+            np.zeros(1, dtype=np.int64), np.linalg.inv(covariance)[None].astype(np.float64),
+            np.array([np.linalg.slogdet(covariance)[1]]),
         )
         return math.exp(float(block.log_likelihood(np.array([value]), np.array([way]), own)[0]))
 
@@ -188,10 +189,13 @@ class TwoFaults:
             )[0]
         }
         order = [int(row) for row in self.pairs.chief]
-        leads = [(order.index(row), row) for (row, _), up, stray in zip(two, awake, far, strict=True)
-                 if stray == max(far) and up and row in anywhere]  # fmt: skip
-        found = np.flatnonzero(rows == max(leads)[1]) if leads else ()
-        return spread[found[0]] if len(found) else table.spread_row(*pair)
+        leads = [
+            order.index(row)
+            for (row, _), up, stray in zip(two, awake, far, strict=True)
+            if stray == max(far) and up and row in anywhere
+        ]
+        found = np.flatnonzero(rows == order[max(leads)]) if leads else np.zeros(0, dtype=np.int64)
+        return spread[int(found[0])] if len(found) else table.spread_row(*pair)
 
 
 @dataclass(frozen=True)
