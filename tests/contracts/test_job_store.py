@@ -27,6 +27,7 @@ from halfsplit.jobs.model import apply, fold
 from halfsplit.jobs.opening import open_store
 from halfsplit.jobs.recording import load_job, open_job, record, record_all
 from halfsplit.jobs.store import AlreadyThere, Document, DocumentOvertaken, JobStore, Overtaken, fingerprint_of
+from halfsplit.jobs.units import UnitEvent, UnitNoted
 from halfsplit.observations import Complaint, Reading, Symptom
 
 WHEN = "2031-04-02T07:15:00Z"
@@ -308,6 +309,9 @@ def test_a_closed_store_says_that_using_it_is_our_mistake(store: JobStore) -> No
     store.close()
     for use in (
         store.jobs,
+        store.units,
+        lambda: store.unit_events("no. 7"),
+        lambda: store.append_unit(0, UnitEvent("no. 7", 1, WHEN, "", UnitNoted(text="a note"))),
         lambda: store.events("job-1"),
         lambda: store.create_job(opening()),
         lambda: store.append("job-1", 1, note("job-1", 2)),

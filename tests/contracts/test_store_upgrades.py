@@ -23,9 +23,12 @@ from halfsplit.jobs.opening import open_store
 from halfsplit.jobs.recording import load_job, record
 from halfsplit.jobs.sql import SqlStore
 from halfsplit.jobs.store import Document, JobStore, fingerprint_of
+from halfsplit.jobs.units import UnitNoted, fold_unit, unit_to_json
 
 HERE = Path(__file__).parent
 OLD_STORES = sorted((HERE / "stores").glob("jobs-*.sqlite3"))
+#: The van's lists that stores have held since form 0002.
+VAN = ('{"lines":[]}', '{"lines":["größer als Ω"]}')
 LATER, FAILING = [HERE / "later_steps"], [HERE / "failing_steps"]
 
 
@@ -73,6 +76,24 @@ def test_an_old_store_gives_its_events_and_takes_new_ones(old_store: tuple[Path,
     with open_store(path) as store:
         assert load_job(store, "old-1") == job
         assert [one.number for one in store.documents("van")] == list(range(1, number + 1))
+
+
+@pytest.mark.parametrize("saved", OLD_STORES, ids=lambda path: path.stem)
+def test_an_old_store_gives_its_documents_and_what_was_noted_of_units_and_takes_more(
+    saved: Path, tmp_path: Path
+) -> None:
+    path = tmp_path / "jobs.sqlite3"
+    shutil.copyfile(saved, path)
+    notes = saved.with_suffix(".units.jsonl")
+    expected = notes.read_text(encoding="utf-8").splitlines() if saved.stem >= "jobs-0003" else []
+    with open_store(path) as store:
+        assert [one.body for one in store.documents("van")] == (list(VAN) if saved.stem >= "jobs-0002" else [])
+        assert [unit_to_json(one) for serial in store.units() for one in store.unit_events(serial)] == expected
+        unit = fold_unit("no. 3", store.unit_events("no. 3"))
+        noted = unit.next_event(UnitNoted(text="sold"), when="2031-06-01T00:00:00Z")
+        store.append_unit(unit.last_number, noted)
+    with open_store(path) as store:
+        assert store.unit_events("no. 3")[-1] == noted
 
 
 def test_an_upgrade_keeps_every_event_and_a_copy_of_the_store_before_it(

@@ -81,7 +81,10 @@ def complaint_arguments(parser: argparse.ArgumentParser) -> None:
         "--worked-on", action="append", default=[], metavar="ID",
         help="a connector, part or run that was worked on lately; several times",
     )  # fmt: skip
-    parser.add_argument("--unit", default="", help="serial or fleet number of this one machine")
+    parser.add_argument(
+        "--unit", default="", metavar="SERIAL",
+        help="serial or fleet number of this one machine; its earlier jobs are shown and count in the odds",
+    )  # fmt: skip
     parser.add_argument(
         "--words", default="", help="the complaint in the reporter's own words, for the record"
     )

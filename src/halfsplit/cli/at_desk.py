@@ -32,7 +32,8 @@ def at_desk(arguments: argparse.Namespace) -> Iterator[Desk]:
         store = open_store()
     with store:
         shelf = FolderShelf(attachments_dir(environ))
-        yield Desk(store, lambda: datetime.now(UTC), getattr(arguments, "by", ""), shelf=shelf, tables=tables())
+        by = getattr(arguments, "by", "")
+        yield Desk(store, lambda: datetime.now(UTC).astimezone(), by, shelf=shelf, tables=tables())
 
 
 def machine_path(text: str) -> Path:

@@ -19,10 +19,11 @@ def add(commands: Commands) -> None:
 
 
 def run(arguments: argparse.Namespace) -> int:
-    """Opens the job and shows the first step."""
+    """Opens the job and shows the unit's earlier jobs and the first step."""
     from halfsplit.cli.at_desk import at_desk, machine_path
     from halfsplit.cli.console import print_json
     from halfsplit.cli.showing import show_next
+    from halfsplit.cli.unit_show import show_history
     from halfsplit.machine.reading import load_machine
     from halfsplit.service.complaints import complaint_of
     from halfsplit.service.working import open_job
@@ -37,5 +38,7 @@ def run(arguments: argparse.Namespace) -> int:
     if arguments.json:
         print_json(found)
     else:
+        if found.history is not None:
+            show_history(found.history)
         show_next(found)
     return 0

@@ -210,6 +210,8 @@ def show_why(found: WhyLines) -> None:
     if abs(found.prior_ratio) >= 1.0:
         side = "more" if found.prior_ratio > 0 else "less"
         say(f"Such faults are {side} common here than the one compared with.", "dim")
+    if found.worked_on:
+        say(found.worked_on, "dim")
     if found.doubles:
         named = ", ".join(f"{one.repair} ({percent(one.odds)})" for one in found.doubles)
         say(f"No reading in these states tells it apart from: {named}.", "yellow", hang=4)

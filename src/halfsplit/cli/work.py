@@ -65,6 +65,7 @@ def run(arguments: argparse.Namespace) -> int:
     """Works the job."""
     from halfsplit.cli.at_desk import at_desk, machine_path
     from halfsplit.cli.console import say
+    from halfsplit.cli.unit_show import show_history
     from halfsplit.machine.reading import load_machine
     from halfsplit.service.working import open_job
 
@@ -89,6 +90,8 @@ def run(arguments: argparse.Namespace) -> int:
                 return EXIT_USER
             complaint = asked
         found = open_job(desk, path, complaint, unit=arguments.unit)
+        if found.history is not None and not arguments.json:
+            show_history(found.history)
         return Work(desk, found.head.job, as_json=arguments.json).run()
 
 

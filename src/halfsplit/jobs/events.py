@@ -14,7 +14,6 @@ events are equal bytes and a file made from them can be compared.
 
 from __future__ import annotations
 
-import json
 import re
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, fields
@@ -22,6 +21,10 @@ from datetime import UTC, datetime
 from typing import Any, ClassVar, Literal, get_args
 
 from halfsplit.errors import InternalError, UserError, nearest
+from halfsplit.jobs.lines import read, written
+from halfsplit.jobs.lines import shown as _shown
+from halfsplit.jobs.past import Lesson, UnitPast, lesson_from_data, past_from_data, problems
+from halfsplit.jobs.past import to_data as kept_to_data
 from halfsplit.jobs.shapes import conform, plain
 from halfsplit.observations import (
     Complaint,
@@ -36,19 +39,12 @@ from halfsplit.observations import (
 
 #: Codes of UserErrors raised here, each with one sentence.
 CODES: dict[str, str] = {
-    "event-json": "A stored event is not the JSON object it should be.",
     "event-kind": "A stored event is of a kind this version does not know.",
     "event-newer": "A stored event was written by a newer version of halfsplit.",
-    "event-shape": "A field of an event is missing, unknown or of the wrong type.",
-    "event-text": "A text holds a character that no store can keep.",
     "event-time": "A time is not UTC in ISO 8601.",
     "event-value": "A number of an event is out of its range.",
-    "event-too-large": "An event is longer than a job may keep in one piece.",
     "job-id": "A job's id has letters or signs that a file name cannot carry everywhere.",
 }
-
-#: An event longer than this as JSON is refused: a mistyped paste, not a note. Invented limit.
-LARGEST_EVENT_BYTES = 256 * 1024
 
 Clock = Literal["wall", "practice"]
 NotFoundCause = Literal["not found"]
@@ -70,7 +66,8 @@ class JobOpened:
 
     ``unit`` is what tells this one machine from its sisters (serial number, fleet number), as text.
     ``clock`` says where the times come from: "wall" for real work, "practice" for a job played against a
-    hidden fault, which must never count as experience.
+    hidden fault, which must never count as experience. ``past`` is what was known of the unit and which of its
+    earlier jobs count in the odds; None for a unit without any.
     """
 
     KIND: ClassVar[str] = "job-opened"
@@ -79,6 +76,7 @@ class JobOpened:
     unit: str
     complaint: Complaint
     clock: Clock = "wall"
+    past: UnitPast | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -124,12 +122,13 @@ class AccessClosed:
 
 @dataclass(frozen=True, slots=True)
 class JobClosed:
-    """The work is over; "not found" is a cause too."""
+    """The work is over; "not found" is a cause too. ``lesson`` is what later learning needs beside the cause."""
 
     KIND: ClassVar[str] = "job-closed"
     cause: Cause | NotFoundCause
     minutes: float = 0.0
     note: str = ""
+    lesson: Lesson | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -264,12 +263,19 @@ Happening = (
 )
 KINDS: Mapping[str, type[Any]] = {kind.KIND: kind for kind in get_args(Happening)}
 
-#: The version in which each kind is written today. Raise it with an entry in UPGRADES; old ones are never
+#: The newest version in which each kind is written. Raise it with an entry in UPGRADES; old ones are never
 #: rewritten.
-VERSIONS: Mapping[str, int] = dict.fromkeys(KINDS, 1)
+VERSIONS: Mapping[str, int] = {**dict.fromkeys(KINDS, 1), JobOpened.KIND: 2, JobClosed.KIND: 2}
 
 #: (kind, version) -> function from the data of that version to the data of the next one.
-UPGRADES: Mapping[tuple[str, int], Callable[[Mapping[str, Any]], Mapping[str, Any]]] = {}
+UPGRADES: Mapping[tuple[str, int], Callable[[Mapping[str, Any]], Mapping[str, Any]]] = {
+    (JobOpened.KIND, 1): lambda data: {**data, "past": None},
+    (JobClosed.KIND, 1): lambda data: {**data, "lesson": None},
+}
+
+#: The field that version 2 of a kind has more. Where it is empty, version 1 is written: an event that was read from
+#: an older file is the same bytes again, and an older halfsplit reads what it can read.
+_SINCE_2: Mapping[str, str] = {JobOpened.KIND: "past", JobClosed.KIND: "lesson"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -326,18 +332,19 @@ def to_json(event: Event) -> str:
     """The canonical JSON of an event, one line. Raises UserError for values that must not be kept."""
     event = checked(event)
     kind = event.what.KIND
-    record = {
-        "v": VERSIONS[kind],
+    data, version = _what_to_data(event.what), VERSIONS[kind]
+    if kind in _SINCE_2 and data[_SINCE_2[kind]] is None:
+        del data[_SINCE_2[kind]]
+        version = 1
+    return written({
+        "v": version,
         "job": event.job,
         "number": event.number,
         "when": event.when,
         "by": event.by,
         "kind": kind,
-        "data": plain(_what_to_data(event.what)),
-    }
-    text = json.dumps(record, ensure_ascii=False, allow_nan=False, sort_keys=True, separators=(",", ":"))
-    check_text(text)
-    return text
+        "data": plain(data),
+    })
 
 
 def from_json(text: str) -> Event:
@@ -345,19 +352,7 @@ def from_json(text: str) -> Event:
 
     Raises UserError with one of CODES for anything else, never another exception, whatever the text.
     """
-    check_text(text)
-    try:
-        record = json.loads(text, object_pairs_hook=_no_repeats, parse_constant=_no_constant)
-    except (ValueError, RecursionError) as error:
-        raise UserError("event-json", f"This is not an event: {error}.") from None
-    if "\\u" in text:  # what was written as an escape must be a character that may be kept, too
-        check_text(json.dumps(record, ensure_ascii=False))
-    if not isinstance(record, dict):
-        raise UserError("event-json", "An event is a JSON object.")
-    names = {"v", "job", "number", "when", "by", "kind", "data"}
-    if set(record) != names:
-        odd = ", ".join(sorted(set(record) ^ names))
-        raise UserError("event-shape", f"An event has the fields {', '.join(sorted(names))}; look at {odd}.")
+    record = read(text, ("v", "job", "number", "when", "by", "kind", "data"))
     kind, data = record["kind"], record["data"]
     if not isinstance(kind, str) or kind not in KINDS:
         near = nearest(kind, KINDS) if isinstance(kind, str) else None
@@ -397,6 +392,9 @@ def checked(event: Event) -> Event:
             raise UserError("event-value", "A cause names its repair group.", f'Or close as "{NOT_FOUND}".')
     _check_paperwork(what)
     _check_proof(what)
+    kept = what.past if isinstance(what, JobOpened) else what.lesson if isinstance(what, JobClosed) else None
+    if kept is not None and problems(kept):
+        raise UserError("event-value", " ".join(problems(kept)))
     if isinstance(what, (EntryUndone, EntryRestored)) and what.entry < 1:
         raise UserError("event-value", f"Entry number {what.entry} is below 1.")
     return event
@@ -453,10 +451,13 @@ def _what_to_data(what: Happening) -> dict[str, Any]:
     data: dict[str, Any] = {item.name: getattr(what, item.name) for item in fields(what)}
     if isinstance(what, JobOpened):
         data["complaint"] = complaint_to_data(what.complaint)
+        data["past"] = kept_to_data(what.past) if what.past is not None else None
     elif isinstance(what, ObservationRecorded):
         data["observation"] = to_data(what.observation)
-    elif isinstance(what, JobClosed) and isinstance(what.cause, Cause):
-        data["cause"] = {item.name: getattr(what.cause, item.name) for item in fields(what.cause)}
+    elif isinstance(what, JobClosed):
+        if isinstance(what.cause, Cause):
+            data["cause"] = {item.name: getattr(what.cause, item.name) for item in fields(what.cause)}
+        data["lesson"] = kept_to_data(what.lesson) if what.lesson is not None else None
     return data
 
 
@@ -466,7 +467,7 @@ def _what_from_data(kind: str, data: Mapping[str, Any]) -> Happening:
         if isinstance(values.get(name), dict):
             try:
                 values[name] = build(values[name])
-            except (TypeError, ValueError, AttributeError) as error:
+            except (TypeError, ValueError, AttributeError, KeyError) as error:
                 raise UserError("event-shape", f"The {name} of this event is not one: {error}.") from None
             except UserError as error:
                 raise UserError("event-shape", error.message) from None
@@ -481,9 +482,9 @@ def _what_from_data(kind: str, data: Mapping[str, Any]) -> Happening:
 
 #: Fields that hold an object, by kind of event, each with what builds it.
 _NESTED: Mapping[str, Mapping[str, Callable[[Any], Any]]] = {
-    JobOpened.KIND: {"complaint": complaint_from_data},
+    JobOpened.KIND: {"complaint": complaint_from_data, "past": past_from_data},
     ObservationRecorded.KIND: {"observation": from_data},
-    JobClosed.KIND: {"cause": lambda values: Cause(**values)},
+    JobClosed.KIND: {"cause": lambda values: Cause(**values), "lesson": lesson_from_data},
 }
 
 
@@ -499,40 +500,3 @@ def _upgraded(kind: str, version: Any, data: Mapping[str, Any]) -> Mapping[str, 
     for step in range(version, VERSIONS[kind]):
         data = UPGRADES[kind, step](data)
     return data
-
-
-def check_text(text: str) -> None:
-    """Refuses JSON that no store or file could keep; it must hold strings as themselves, not as escapes."""
-    try:
-        size = len(text.encode("utf-8"))
-    except UnicodeEncodeError:
-        raise UserError("event-text", "A text holds half a character (an unpaired surrogate).") from None
-    if _CODE_ZERO.search(text):
-        # PostgreSQL keeps no such character in text.
-        raise UserError("event-text", "A text holds the character with code 0.")
-    if size > LARGEST_EVENT_BYTES:
-        raise UserError(
-            "event-too-large",
-            f"An entry of {size} bytes is more than the {LARGEST_EVENT_BYTES} a job keeps in one.",
-        )
-
-
-#: The character itself, or its escape with an even number of backslashes before it; after an odd number the
-#: person wrote a backslash and the letters u0000, which is harmless.
-_CODE_ZERO = re.compile(r"\x00|(?<!\\)(?:\\\\)*\\u0000")
-
-
-def _no_repeats(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
-    built = dict(pairs)
-    if len(built) != len(pairs):
-        raise ValueError("a name stands twice in one object")
-    return built
-
-
-def _no_constant(word: str) -> float:
-    raise ValueError(f"{word} is not a JSON number")
-
-
-def _shown(value: object) -> str:
-    text = repr(value)
-    return text if len(text) <= 40 else text[:37] + "..."

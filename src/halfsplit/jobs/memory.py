@@ -21,8 +21,10 @@ from halfsplit.jobs.store import (
     check_following,
     check_machine,
     check_opening,
+    check_unit_event,
     state_after,
 )
+from halfsplit.jobs.units import UnitEvent, unit_from_json
 
 
 class MemoryStore(JobStore):
@@ -32,6 +34,7 @@ class MemoryStore(JobStore):
         self._lock = threading.Lock()
         self._lines: dict[str, JobLine] = {}
         self._events: dict[str, list[str]] = {}
+        self._units: dict[str, list[str]] = {}
         self._machines: dict[str, dict[str, bytes]] = {}
         self._documents: dict[str, list[Document]] = {}
         self._closed = False
@@ -90,6 +93,29 @@ class MemoryStore(JobStore):
             if state in (None, line.state) and machine in (None, line.machine) and unit in (None, line.unit)
         )
         return by_opening(fitting)
+
+    def append_unit(self, expected_number: int, event: UnitEvent) -> None:
+        """Add an event of a unit; see JobStore."""
+        text = check_unit_event(expected_number, event)
+        with self._lock:
+            self._check_open()
+            last = len(self._units.get(event.unit, ()))
+            if last != expected_number:
+                raise Overtaken(event.unit, expected_number, last, "Unit")
+            self._units.setdefault(event.unit, []).append(text)
+
+    def unit_events(self, unit: str) -> tuple[UnitEvent, ...]:
+        """Give the events of a unit; see JobStore."""
+        with self._lock:
+            self._check_open()
+            texts = tuple(self._units.get(unit, ()))
+        return tuple(map(unit_from_json, texts))
+
+    def units(self) -> tuple[str, ...]:
+        """List the units; see JobStore."""
+        with self._lock:
+            self._check_open()
+            return tuple(sorted(self._units))
 
     def put_machine(self, fingerprint: str, files: Mapping[str, bytes]) -> None:
         """Keep the files of a machine; see JobStore."""

@@ -42,6 +42,7 @@ from halfsplit.jobs.events import (
     RunRecorded,
     TravelDone,
 )
+from halfsplit.jobs.past import UnitPast
 from halfsplit.observations import Complaint, Observation
 
 #: Codes of UserErrors raised here, each with one sentence.
@@ -99,8 +100,8 @@ class Job:
     """A job as its first ``last_number`` events left it.
 
     ``opened`` and ``closed`` are times as events write them;
-    ``closed`` and ``cause`` are None while the job is open. Entries are in the order of their numbers, undone
-    ones included.
+    ``closed`` and ``cause`` are None while the job is open; ``past`` is what its opening kept of the unit. Entries are
+    in the order of their numbers, undone ones included.
     """
 
     id: str
@@ -116,6 +117,15 @@ class Job:
     state: State = "open"
     closed: str | None = None
     cause: Cause | NotFoundCause | None = None
+    past: UnitPast | None = None
+
+    @property
+    def weighed(self) -> Complaint:
+        """The complaint as the odds take it: with the places of the unit's recent work among those worked on."""
+        if self.past is None or not self.past.places:
+            return self.complaint
+        places = (*self.complaint.worked_on, *self.past.places)
+        return replace(self.complaint, worked_on=tuple(dict.fromkeys(places)))
 
     @property
     def standing(self) -> tuple[Entry, ...]:
@@ -239,6 +249,7 @@ def _step(job: Job | None, event: Event, entries: list[Entry], places: dict[int,
             event.when,
             event.by,
             1,
+            past=what.past,
         )
     if event.job != job.id:
         raise UserError("job-numbers", f"An event of job {event.job} stands in the list of job {job.id}.")

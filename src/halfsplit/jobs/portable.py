@@ -31,7 +31,8 @@ from typing import Any
 
 from halfsplit.errors import Conflict, InternalError, NotFound, Problem, ProblemsError, UserError
 from halfsplit.jobs.attachments import Shelf, sha256_of
-from halfsplit.jobs.events import LARGEST_EVENT_BYTES, AttachmentAdded, Event, from_json, to_json
+from halfsplit.jobs.events import AttachmentAdded, Event, from_json, to_json
+from halfsplit.jobs.lines import LARGEST_EVENT_BYTES
 from halfsplit.jobs.model import Job, fold
 from halfsplit.jobs.store import (
     LARGEST_MACHINE_BYTES,

@@ -38,7 +38,7 @@ from halfsplit.jobs.migrations.steps import HEAD, bring_up_to_date, form_of
 from halfsplit.jobs.migrations.tables import documents as document_rows
 from halfsplit.jobs.migrations.tables import events as event_rows
 from halfsplit.jobs.migrations.tables import jobs as job_rows
-from halfsplit.jobs.migrations.tables import machine_files, machines
+from halfsplit.jobs.migrations.tables import machine_files, machines, unit_events
 from halfsplit.jobs.model import State
 from halfsplit.jobs.store import (
     AlreadyThere,
@@ -52,8 +52,10 @@ from halfsplit.jobs.store import (
     check_following,
     check_machine,
     check_opening,
+    check_unit_event,
     state_after,
 )
+from halfsplit.jobs.units import UnitEvent, unit_from_json
 
 #: How long a writer waits for another one before it gives up. Common practice, no source.
 BUSY_SECONDS = 20
@@ -168,6 +170,34 @@ class SqlStore(JobStore):
         with self._reading() as connection:
             rows = connection.execute(chosen).mappings().all()
         return by_opening(JobLine(**row) for row in rows)
+
+    def append_unit(self, expected_number: int, event: UnitEvent) -> None:
+        """Add an event of a unit; see JobStore."""
+        text = check_unit_event(expected_number, event)
+        last = select(func.max(unit_events.c.number)).where(unit_events.c.unit == event.unit)
+        row = {"unit": event.unit, "number": event.number, "body": text}
+        with self._writing() as connection:
+            found = connection.scalar(last) or 0
+            if found != expected_number:
+                raise Overtaken(event.unit, expected_number, found, "Unit")
+            try:
+                with connection.begin_nested():
+                    connection.execute(insert(unit_events).values(row))
+            except IntegrityError:  # on PostgreSQL a second writer waits here, and then finds the number taken
+                raise Overtaken(event.unit, expected_number, connection.scalar(last) or 0, "Unit") from None
+
+    def unit_events(self, unit: str) -> tuple[UnitEvent, ...]:
+        """Give the events of a unit; see JobStore."""
+        chosen = select(unit_events.c.body).where(unit_events.c.unit == unit).order_by(unit_events.c.number)
+        with self._reading() as connection:
+            texts = connection.scalars(chosen).all()
+        return tuple(map(unit_from_json, texts))
+
+    def units(self) -> tuple[str, ...]:
+        """List the units; see JobStore."""
+        with self._reading() as connection:
+            found = connection.scalars(select(unit_events.c.unit).distinct()).all()
+        return tuple(sorted(found))
 
     def put_machine(self, fingerprint: str, files: Mapping[str, bytes]) -> None:
         """Keep the files of a machine; see JobStore."""

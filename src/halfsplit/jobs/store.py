@@ -10,17 +10,10 @@ from types import TracebackType
 from typing import Self
 
 from halfsplit.errors import Conflict, InternalError, UserError
-from halfsplit.jobs.events import (
-    Event,
-    JobClosed,
-    JobOpened,
-    JobReopened,
-    check_job_id,
-    check_text,
-    to_json,
-    utc_time,
-)
+from halfsplit.jobs.events import Event, JobClosed, JobOpened, JobReopened, check_job_id, to_json, utc_time
+from halfsplit.jobs.lines import check_text
 from halfsplit.jobs.model import State
+from halfsplit.jobs.units import UnitEvent, unit_to_json
 
 #: Codes of UserErrors raised by stores, each with one sentence.
 CODES: dict[str, str] = {
@@ -50,12 +43,12 @@ class Overtaken(Conflict):
     ``found``.
     """
 
-    def __init__(self, job: str, expected: int, found: int) -> None:
+    def __init__(self, job: str, expected: int, found: int, what: str = "Job") -> None:
         self.job = job
         self.expected = expected
         self.found = found
         super().__init__(
-            f"Job {job} has gone on: it is at entry {found}, this was meant to follow entry {expected}.",
+            f"{what} {job} has gone on: it is at entry {found}, this was meant to follow entry {expected}.",
             "Look at the new entries first.",
         )
 
@@ -111,11 +104,11 @@ class JobLine:
 
 
 class JobStore(ABC):
-    """Keeps the events of jobs, the machine files they were opened with, and the documents of the shop.
+    """Keeps the events of jobs and units, the machine files that jobs were opened with, and the documents of the shop.
 
-    *Acknowledged.* When ``create_job``, ``append``, ``append_all``, ``put_machine`` or ``put_document`` returns, what
-    it was given is kept for good: in a file or database it has reached the disk, and a killed process or a power
-    cut does not take it away. When one of them raises, nothing of that call was kept.
+    *Acknowledged.* When ``create_job``, ``append``, ``append_all``, ``append_unit``, ``put_machine`` or
+    ``put_document`` returns, what it was given is kept for good: in a file or database it has reached the disk, and a
+    killed process or a power cut does not take it away. When one of them raises, nothing of that call was kept.
 
     *Order.* Events of a job are numbered 1, 2, 3, ... without gaps, and ``events`` gives them in that order.
     A writer names the number it has seen last. If another was first, Overtaken is raised and nothing is
@@ -136,6 +129,8 @@ class JobStore(ABC):
 
     *What is not checked.* The store checks numbers, job ids and that an event can be kept. Whether an event
     makes sense where it stands is for ``model.apply``; ``recording`` does both in one step.
+
+    Events of a unit are numbered and appended like those of a job; its first one needs nothing before it.
 
     Unknown jobs raise NotFound. Calling a closed store is our mistake and raises InternalError.
     """
@@ -167,6 +162,21 @@ class JobStore(ABC):
         self, *, state: State | None = None, machine: str | None = None, unit: str | None = None
     ) -> tuple[JobLine, ...]:
         """The jobs that fit all that is given, by opening time and then id."""
+
+    @abstractmethod
+    def append_unit(self, expected_number: int, event: UnitEvent) -> None:
+        """Adds one event of a unit after number ``expected_number``, 0 for its first.
+
+        Raises Overtaken when the unit has gone on meanwhile.
+        """
+
+    @abstractmethod
+    def unit_events(self, unit: str) -> tuple[UnitEvent, ...]:
+        """The events of a unit in order; none of one of which nothing was noted."""
+
+    @abstractmethod
+    def units(self) -> tuple[str, ...]:
+        """The serial numbers of which something was noted, in the order of their letters' codes."""
 
     @abstractmethod
     def put_machine(self, fingerprint: str, files: Mapping[str, bytes]) -> None:
@@ -292,6 +302,13 @@ def check_document(document: Document) -> None:
     utc_time(document.when)
     check_text(document.by)
     check_text(document.body)
+
+
+def check_unit_event(expected_number: int, event: UnitEvent) -> str:
+    """The event as JSON, once it carries the number after ``expected_number``."""
+    if event.number != expected_number + 1:
+        raise InternalError(f"Entry {event.number} of unit {event.unit} was to follow on entry {expected_number}.")
+    return unit_to_json(event)
 
 
 def state_after(state: State, events: Sequence[Event]) -> State:

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from halfsplit.errors import Problem, ProblemsError, UserError
-from halfsplit.jobs.events import LARGEST_EVENT_BYTES
+from halfsplit.jobs.lines import LARGEST_EVENT_BYTES
 from halfsplit.jobs.store import Document, JobStore
 from halfsplit.machine.fields import near, short
 

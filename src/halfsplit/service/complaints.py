@@ -6,6 +6,7 @@ import re
 from collections.abc import Sequence
 from typing import get_args
 
+from halfsplit.diagnosis.naming import function_name, level_word, state_name
 from halfsplit.errors import Problem, ProblemsError, UserError, nearest
 from halfsplit.machine.model import Function, Machine
 from halfsplit.observations import RELIABILITY_OPERATOR, Complaint, Condition, Level, Symptom
@@ -47,6 +48,17 @@ def complaint_of(
         raise ProblemsError(problems)
     sleeping = comes_and_goes or any(symptom.level == "comes-and-goes" for symptom in symptoms)
     return Complaint(tuple(symptoms), tuple(dict.fromkeys(chosen)), tuple(worked_on), sleeping, words)
+
+
+def complaint_words(machine: Machine | None, complaint: Complaint) -> tuple[str, ...]:
+    """Each function complained of in words; by its ids where the machine cannot be read."""
+    if machine is None:
+        return tuple(f"{one.function} {one.level} [{one.state}]" for one in complaint.symptoms)
+    return tuple(
+        f"{function_name(machine, one.function)} {level_word(machine, one.function, one.level)} "
+        f"[{state_name(machine, one.state)}]"
+        for one in complaint.symptoms
+    )
 
 
 def condition_of(text: str) -> Condition:

@@ -34,8 +34,9 @@ CODES: dict[str, str] = {
 
 @dataclass
 class Desk:
-    """One person's place of work. ``now`` gives the time with its zone; ``by`` goes into each entry.
+    """One person's place of work. ``by`` goes into each entry.
 
+    ``now`` gives the time with its zone, which is the one that days are counted in.
     ``shelf`` keeps the attachments, ``tables`` what was worked out about machines (None: nothing is kept).
 
     Benches are kept by fingerprint, because the tables of a machine take a moment to make.
@@ -82,7 +83,7 @@ class Desk:
         else:
             bench = self.bench(job.fingerprint)
             bench.prepare(job.complaint, Processes().begin)
-            standing = Standing(Hunt(bench, job.complaint), list(job.complaint.symptoms))
+            standing = Standing(Hunt(bench, job.weighed), list(job.complaint.symptoms))
             standing.numbers = [1] * len(standing.observations)
         for entry in job.entries[len(standing.entries) :]:
             if not entry.undone:

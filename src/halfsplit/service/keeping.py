@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass, fields
 from pathlib import Path
 
 from halfsplit.diagnosis.naming import group_short, observation_words
@@ -30,14 +31,19 @@ from halfsplit.jobs.events import (
 )
 from halfsplit.jobs.model import Entry, Job, restore_of_latest, undo_of_latest
 from halfsplit.jobs.portable import SUFFIX, export_job, import_job
-from halfsplit.jobs.recording import record, record_all
+from halfsplit.jobs.recording import record_all
+from halfsplit.jobs.units import hours_on
 from halfsplit.machine.model import Machine
+from halfsplit.proving.checklist import last_repair
 from halfsplit.service import walking
 from halfsplit.service.desk import Desk, Standing
 from halfsplit.service.found import keep
+from halfsplit.service.lessons import lesson_of
 from halfsplit.service.paperwork import advice_words, attached_words, travel_words, used_words
 from halfsplit.service.proof_words import proof_words
+from halfsplit.service.proving import return_events
 from halfsplit.service.results import JobList, JobListLine, Log, LogLine, Moved, NextStep, Recorded
+from halfsplit.service.unit_past import today, unit_of
 from halfsplit.service.working import find_group, head, next_step
 
 CODES: dict[str, str] = {
@@ -46,6 +52,7 @@ CODES: dict[str, str] = {
     "job-file-unreadable": "A file cannot be read or written.",
     "access-closed": "The access step is not open.",
     "access-open": "The access step is open already.",
+    "reopen-mistake": "A job is to be opened again as closed by mistake and because something was seen again.",
 }
 
 
@@ -207,16 +214,53 @@ def close_job(desk: Desk, cause: str = "", job_id: str | None = None, note_text:
         if group is not None:
             at = ids.index(group.id)
             concluded = Cause(group.id, group_short(group), min(1.0, float(odds[at])))
-    events = [*_closings(standing), JobClosed(concluded, 0.0, note_text)]
+    meter = hours_on(unit_of(desk, job.unit).readings, today(desk)) if job.unit else None
+    lesson = lesson_of(standing, job, concluded, meter)
+    events = [*_closings(standing), JobClosed(concluded, 0.0, note_text, lesson)]
     record_all(desk.store, job, events, when=desk.when(), by=desk.by)
     return log(desk, job.id)
 
 
-def reopen(desk: Desk, job_id: str, reason: str = "") -> NextStep:
-    """Opens a closed job again."""
+@dataclass(frozen=True, slots=True)
+class Reopened(NextStep):
+    """The next step of a job opened again, with what was taken as seen again, in words."""
+
+    seen_again: tuple[str, ...]
+
+
+def reopen(
+    desk: Desk,
+    job_id: str,
+    reason: str = "",
+    *,
+    seen: Sequence[str] = (),
+    reported: bool = False,
+    by_mistake: bool = False,
+) -> Reopened:
+    """Opens a closed job again, in one step with what failed again.
+
+    ``seen`` says in words what failed, like "horn dead in horn-pressed"; left out, all of the complaint did, if the
+    job has a repair that could have failed or ``reported`` says that an operator saw it. ``by_mistake``: it was
+    closed by mistake and nothing was seen since. Raises UserError.
+    """
+    if by_mistake and (seen or reported):
+        raise UserError(
+            "reopen-mistake",
+            "A job that was closed by mistake has nothing that was seen again.",
+            "Leave out one or the other.",
+        )
     job = desk.job(job_id)
-    record(desk.store, job, JobReopened(reason), when=desk.when(), by=desk.by)
-    return next_step(desk, job.id)
+    standing = desk.standing(job)
+    events: list[Happening] = [JobReopened(reason)]
+    if not by_mistake and (seen or reported or last_repair(standing.observations) >= 0):
+        events.extend(return_events(standing, job.complaint, seen, by_technician=not reported))
+    before = job.last_number
+    job = record_all(desk.store, job, events, when=desk.when(), by=desk.by)
+    words = tuple(
+        entry_words(standing.machine, one) for one in job.entries if one.number > before and one.observation is not None
+    )
+    step = next_step(desk, job.id)
+    return Reopened(**{item.name: getattr(step, item.name) for item in fields(step)}, seen_again=words)
 
 
 def log(desk: Desk, job_id: str | None = None) -> Log:

@@ -11,11 +11,11 @@ from halfsplit.errors import UserError
 from halfsplit.jobs.events import Happening, HistoryStated, JobReopened, ObservationRecorded, RunRecorded
 from halfsplit.jobs.model import Job
 from halfsplit.jobs.recording import record_all
-from halfsplit.observations import Action, Complaint, Symptom
+from halfsplit.observations import Complaint, Symptom
 from halfsplit.proving.checklist import Line, Watched, checklist, last_repair
 from halfsplit.proving.demonstrating import trials_without_failure
 from halfsplit.proving.disturbance import Touched, corrected_groups
-from halfsplit.proving.history import History, Run, Tally, tally
+from halfsplit.proving.history import History, Run, Tally
 from halfsplit.proving.provoking import ways_to_provoke
 from halfsplit.proving.returning import seen_again
 from halfsplit.proving.verdict import Goal, Verdict, verdict
@@ -24,6 +24,7 @@ from halfsplit.service.desk import Desk, Standing
 from halfsplit.service.proof_words import amount_words, proof_words, read_amount
 from halfsplit.service.repair_odds import healthy_ranges, range_words, repair_disturbance, value_words
 from halfsplit.service.results import JobHead
+from halfsplit.service.runs import returned_since, runs_counted
 from halfsplit.service.working import head
 
 #: Codes raised from this module, each with one sentence.
@@ -134,7 +135,7 @@ def proof(
         opened = found.places if hidden is None else ()
         hit = found.hit if hit is None else hit
         hidden = found.hidden if hidden is None else hidden
-    counted = _counted(job)
+    counted = runs_counted(job)
     judged: Verdict | None = None
     if hit is not None:
         hidden = hidden or 0.0
@@ -199,42 +200,21 @@ def record_run(
         events.append(JobReopened("the fault came back while the repair was being proven"))
     events.append(RunRecorded(measure, number, came_back, in_condition, minutes, note))
     if came_back:
-        events.extend(_return_events(standing, job.complaint, seen, by_technician=not reported))
+        events.extend(return_events(standing, job.complaint, seen, by_technician=not reported))
     record_all(desk.store, job, events, when=desk.when(), by=desk.by)
     return proof(desk, job.id)
 
 
-def _return_events(
+def return_events(
     standing: Standing, complaint: Complaint, seen: Sequence[str], *, by_technician: bool
 ) -> list[Happening]:
+    """A fault that came back, as events: what was said to fail, or all of the complaint. Raises UserError."""
     machine = standing.machine
     said = [symptom_of(machine, sentence) for sentence in seen]
     return [
         ObservationRecorded(one, operate(machine, one.function, one.state).id)
         for one in seen_again(complaint, said, by_technician=by_technician)
     ]
-
-
-def _counted(job: Job) -> Tally | None:
-    """The tally of a job's runs by the history in force; None while no history is stated."""
-    stated: tuple[int, HistoryStated] | None = None
-    for entry in job.standing:
-        if isinstance(entry.what, HistoryStated):
-            stated = (entry.number, entry.what)
-    if stated is None:
-        return None
-    number, told = stated
-    epochs: list[list[tuple[int, Run]]] = [[]]
-    for entry in job.standing:
-        what = entry.what
-        if isinstance(what, RunRecorded):
-            epochs[-1].append((entry.number, Run(what.measure, what.amount, what.seen, what.in_condition)))
-        elif isinstance(entry.observation, Action) and entry.observation.action != "unplug-refit":
-            epochs.append([])
-    # What was run before an earlier repair is part of the history already when that was stated later.
-    earlier = [[run for at, run in epoch if at > number] for epoch in epochs[:-1]]
-    history = History(told.measure, told.events, told.amount, told.from_good, told.condition)
-    return tally(history, [*earlier, [run for _, run in epochs[-1]]])
 
 
 def _proof(
@@ -246,7 +226,7 @@ def _proof(
     counted: Tally | None,
     judged: Verdict | None,
 ) -> Proof:
-    returned = counted.returned if counted is not None else _returned(job)
+    returned = counted.returned if counted is not None else returned_since(job)
     history = counted.history if counted is not None else None
     now = judged.confidence if judged is not None else hit
     top = judged.ceiling if judged is not None else None
@@ -278,16 +258,6 @@ def _proof(
         try_again=tuple(_try_again(standing, one) for one in points.functions),
         advice=tuple(_advice(job, hit, opened, counted, judged, returned=returned)),
     )
-
-
-def _returned(job: Job) -> bool:
-    back = False
-    for entry in job.standing:
-        if isinstance(entry.what, RunRecorded):
-            back = back or entry.what.seen
-        elif isinstance(entry.observation, Action) and entry.observation.action != "unplug-refit":
-            back = False
-    return back
 
 
 def _repairs(standing: Standing) -> tuple[str, ...]:

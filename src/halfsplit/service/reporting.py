@@ -82,7 +82,7 @@ class Replayed:
 def replay(desk: Desk, job: Job) -> Replayed:
     """Works a job through again and notes the odds after each entry that tells anything."""
     machine = desk.bench(job.fingerprint).machine
-    standing = Standing(Hunt(desk.bench(job.fingerprint), job.complaint), list(job.complaint.symptoms))
+    standing = Standing(Hunt(desk.bench(job.fingerprint), job.weighed), list(job.complaint.symptoms))
     standing.numbers = [1] * len(standing.observations)
     checks: list[CheckLine] = []
     odds = [standing.hunt.belief.cause_odds()]

@@ -200,7 +200,10 @@ class TestimonyLine:
 
 @dataclass(frozen=True, slots=True)
 class WhyLines:
-    """The case for one repair group, compared with the best other one."""
+    """The case for one repair group, compared with the best other one.
+
+    ``worked_on`` says that it counts as worked on lately and why, "" when it does not.
+    """
 
     head: JobHead
     group: str
@@ -211,6 +214,7 @@ class WhyLines:
     rival_repair: str
     rival_odds: float
     prior_ratio: float
+    worked_on: str
     testimonies: tuple[TestimonyLine, ...]
     doubles: tuple[MeaningLine, ...]
 

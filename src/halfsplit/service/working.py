@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
+from dataclasses import fields
 from pathlib import Path
 
 import numpy as np
@@ -19,11 +20,8 @@ from halfsplit.diagnosis.explaining import (
 from halfsplit.diagnosis.hunt import Bench, Hunt, check_complaint
 from halfsplit.diagnosis.naming import (
     check_short,
-    function_name,
     group_short,
     group_words,
-    level_word,
-    state_name,
 )
 from halfsplit.diagnosis.planning import Decision, Option
 from halfsplit.diagnosis.space import RepairGroup
@@ -35,9 +33,11 @@ from halfsplit.jobs.events import Clock, JobOpened
 from halfsplit.jobs.model import Job
 from halfsplit.jobs.recording import open_job as begin_job
 from halfsplit.jobs.store import fingerprint_of
+from halfsplit.jobs.units import check_serial
 from halfsplit.machine.reading import load_machine
 from halfsplit.observations import Complaint
 from halfsplit.service import typed
+from halfsplit.service.complaints import complaint_words
 from halfsplit.service.desk import Desk, Standing, machine_files
 from halfsplit.service.results import (
     JobHead,
@@ -53,6 +53,8 @@ from halfsplit.service.results import (
     TestimonyLine,
     WhyLines,
 )
+from halfsplit.service.unit_history import Opened, history, worked_on_words
+from halfsplit.service.unit_past import past_of
 
 CODES: dict[str, str] = {
     "suspect-unknown": "No suspect goes by that number, place or repair.",
@@ -71,21 +73,27 @@ def open_job(
     unit: str = "",
     job_id: str = "",
     clock: Clock = "wall",
-) -> NextStep:
+) -> Opened:
     """Opens a job: keeps the machine's files with it and gives the first step.
 
-    Raises ProblemsError for a machine that cannot be used, UserError for a complaint that does not fit it.
+    The opening keeps what it used of the unit's earlier jobs, so that the odds stay what they were whatever is noted
+    of the unit later. Raises ProblemsError for a machine that cannot be used, UserError for a complaint that does not
+    fit it or a unit that is another kind of machine.
     """
     machine = load_machine(machine_path)
     check_complaint(machine, complaint)
+    serial = check_serial(unit) if unit.strip() else ""
     files = machine_files(machine_path)
     fingerprint = fingerprint_of(files)
-    desk.store.put_machine(fingerprint, files)
     if fingerprint not in desk.benches:
         desk.benches[fingerprint] = Bench(machine, desk.tables)
-    opened = JobOpened(machine.id, fingerprint, unit, complaint, clock)
+    past = past_of(desk, serial, desk.benches[fingerprint], complaint) if serial and clock == "wall" else None
+    desk.store.put_machine(fingerprint, files)
+    opened = JobOpened(machine.id, fingerprint, serial, complaint, clock, past)
     job = begin_job(desk.store, job_id or free_id(desk, machine.id), opened, when=desk.when(), by=desk.by)
-    return next_step(desk, job.id)
+    first = next_step(desk, job.id)
+    told = {item.name: getattr(first, item.name) for item in fields(first)}
+    return Opened(**told, history=history(desk, job) if clock == "wall" else None)
 
 
 def free_id(desk: Desk, machine_id: str) -> str:
@@ -152,11 +160,7 @@ def head(standing: Standing, job: Job) -> JobHead:
         unit=job.unit,
         state=job.state,
         clock=job.clock,
-        complaint=tuple(
-            f"{function_name(machine, one.function)} {level_word(machine, one.function, one.level)} "
-            f"[{state_name(machine, one.state)}]"
-            for one in job.complaint.symptoms
-        ),
+        complaint=complaint_words(machine, job.complaint),
         conditions=job.complaint.conditions,
         comes_and_goes=job.complaint.comes_and_goes,
         minutes=job.minutes,
@@ -212,6 +216,7 @@ def why(desk: Desk, suspect: str = "", job_id: str | None = None) -> WhyLines:
         rival_repair=group_words(standing.machine, space[found.rival]),
         rival_odds=found.rival_odds,
         prior_ratio=found.prior_ratio,
+        worked_on=worked_on_words(job, hunt.bench, group),
         testimonies=tuple(
             TestimonyLine(
                 standing.numbers[one.number], one.subject, one.found, one.expected, one.weight, one.ratio

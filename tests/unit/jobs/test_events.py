@@ -12,10 +12,9 @@ import pytest
 
 from halfsplit.errors import InternalError, UserError
 from halfsplit.jobs import events as module
+from halfsplit.jobs.events import CODES as OWN_CODES
 from halfsplit.jobs.events import (
-    CODES,
     KINDS,
-    LARGEST_EVENT_BYTES,
     NOT_FOUND,
     Cause,
     EntryUndone,
@@ -31,6 +30,8 @@ from halfsplit.jobs.events import (
     utc_text,
     utc_time,
 )
+from halfsplit.jobs.lines import CODES as LINE_CODES
+from halfsplit.jobs.lines import LARGEST_EVENT_BYTES
 from halfsplit.observations import Complaint, Look, Observation, Reading, Symptom, to_data
 
 WHEN = "2031-04-02T07:15:00Z"
@@ -39,6 +40,7 @@ READING = Event(
     "job-1", 3, WHEN, "", ObservationRecorded(Reading("volts", "X1.1", "", "key-on", 9.8), "c", 2.0)
 )
 OPENED = Event("job-1", 1, WHEN, "", JobOpened("m", "f", "u", Complaint((Symptom("horn", "key-on", "off"),))))
+CODES = {**OWN_CODES, **LINE_CODES}
 
 LOOK = to_data(Look("closed", "X1", True))
 

@@ -53,6 +53,16 @@ events = Table(
     CheckConstraint("number >= 1", name="number"),
 )
 
+#: What was noted of units, each as the canonical JSON of ``units.unit_to_json``.
+unit_events = Table(
+    "unit_events",
+    metadata,
+    Column("unit", String(64), primary_key=True),
+    Column("number", Integer, primary_key=True, autoincrement=False),
+    Column("body", Text, nullable=False),
+    CheckConstraint("number >= 1", name="number"),
+)
+
 machines = Table("machines", metadata, Column("fingerprint", String(64), primary_key=True))
 
 machine_files = Table(
