@@ -63,7 +63,7 @@ def recorder() -> Iterator[Recorder]:
         yield Recorder(process)
         assert process.stdin is not None
         process.stdin.close()
-        assert process.wait(timeout=20) == 0
+        assert process.wait(timeout=60) == 0
 
 
 def kill_after(pid: int, microseconds: int) -> None:

@@ -32,7 +32,7 @@ from halfsplit.machine.model import Machine
 
 Floats = NDArray[np.float64]
 #: Pairs of points whose spreads are held, about a megabyte each; no source.
-PAIRS_HELD = 40
+PAIRS_HELD = 16
 #: Share of the system's voltage beyond which a spread is no straight line any more; no source.
 STRAIGHT_SHARE = 0.1
 
