@@ -13,6 +13,7 @@ from halfsplit.circuit.junctions import moved_on, settle_junctions
 from halfsplit.circuit.stamps import Bools, Floats, Ints
 from halfsplit.errors import InternalError
 
+#: One at a time every device may need a round, so their number comes on top.
 _MOST_ROUNDS = 300
 
 
@@ -45,7 +46,8 @@ def follow(batch: ChangedSets, at: Ints, start: Bools, junction_v: Floats) -> Ru
     trail: list[list[Bools]] = [[] for _ in at]
     loops: list[tuple[Bools, ...]] = [() for _ in at]
     going = np.arange(len(at))
-    for _ in range(_MOST_ROUNDS):
+    most = _MOST_ROUNDS + c.device_count
+    for _ in range(most):
         going = _note_circles(run, going, seen, trail, loops)
         if not len(going):
             return run
@@ -68,7 +70,7 @@ def follow(batch: ChangedSets, at: Ints, start: Bools, junction_v: Floats) -> Ru
         run.raced.update(int(k) for k in going[rest] if loops[k])
         run.booleans[going] = new
         going = going[~rest]
-    raise InternalError(f"The devices did not come to rest or to a cycle in {_MOST_ROUNDS} rounds.")
+    raise InternalError(f"The devices did not come to rest or to a cycle in {most} rounds.")
 
 
 def _note_circles(

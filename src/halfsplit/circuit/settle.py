@@ -40,6 +40,7 @@ from halfsplit.errors import InternalError
 Kind = Literal["steady", "chatters", "latches"]
 
 _MOST_NEWTON_STEPS = 200
+#: One at a time every device may need a round, so their number comes on top.
 _MOST_ROUNDS = 500
 _NEAR_V = 1e-3  # junctions that still move further than this need no refined solution, measured
 
@@ -183,7 +184,8 @@ def _run(solver: ExactSolver, start: Bools, forced: Forced) -> _Rest:
     seen: dict[bytes, int] = {}
     trail: list[Bools] = []
     loop: tuple[Bools, ...] = ()
-    for _ in range(_MOST_ROUNDS):
+    most = _MOST_ROUNDS + c.device_count
+    for _ in range(most):
         if now.tobytes() in seen:
             cycle = tuple(trail[seen[now.tobytes()] :])
             if loop:
@@ -202,7 +204,7 @@ def _run(solver: ExactSolver, start: Bools, forced: Forced) -> _Rest:
         elif loop:
             new = one_at_a_time(c, now, new, forced)
         now = new
-    raise InternalError(f"The devices did not come to rest or to a cycle in {_MOST_ROUNDS} rounds.")
+    raise InternalError(f"The devices did not come to rest or to a cycle in {most} rounds.")
 
 
 def settle(

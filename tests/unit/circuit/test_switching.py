@@ -267,3 +267,28 @@ def test_an_unplugged_module_is_compared_with_the_bus_as_drawn() -> None:
     assert not settle(apart).is_on("0>1")  # 3000 ohm of drive on a bare pair: far above the upper level
     assert settle(unplugged(netlist, ["end0"])).is_on("0>1")
     assert [b.name for b in apart.branches] == [b.name for b in netlist.branches]
+
+
+def test_devices_that_move_one_at_a_time_get_a_round_each(monkeypatch: pytest.MonkeyPatch) -> None:
+    """All at once they go in a circle; one after the other 37 of 40 drop out before the feed holds 7 V."""
+    monkeypatch.setattr("halfsplit.circuit.follow._MOST_ROUNDS", 5)
+    monkeypatch.setattr("halfsplit.circuit.settle._MOST_ROUNDS", 5)
+    b = NetlistBuilder("-")
+    b.branch("battery", "-", "+", 1e-3, 12.0)
+    b.branch("feed", "+", "bus", 1e-3)
+    for k in range(40):
+        b.branch(f"coil{k}", "bus", "-", 1e4)
+        b.threshold(f"K{k}", "bus", "-", pull_in_v=7.5, drop_out_v=7.0)
+        b.switch(f"contact{k}", "bus", f"lamp{k}", 1e-3)
+        b.closes(f"K{k}", f"contact{k}")
+        b.branch(f"lamp{k}", f"lamp{k}", "-", 10.0)
+    netlist = b.build()
+    bad = (Series("feed", 2.0),)
+    system = System(netlist)
+    assert system.booleans.all()
+    batch = settle_batch(system, [bad], [volts_row(netlist, "bus")], second_start=False)
+    alone = settle(netlist, bad, start=system.booleans, second_start=False)
+    assert batch.kind.tolist() == [LATCHES]
+    assert alone.kind == "latches"
+    assert batch.booleans[0].sum() == alone.booleans.sum() == 3
+    assert batch.readings[0, 0] == pytest.approx(alone.volts("bus"))
