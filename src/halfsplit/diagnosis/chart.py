@@ -11,13 +11,15 @@ comparison favours them.
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import numpy as np
 
 from halfsplit.diagnosis import likelihood
 from halfsplit.diagnosis.checks import Check
 from halfsplit.diagnosis.hunt import Bench, Hunt, Settings
 from halfsplit.diagnosis.practice import MOST_CHECKS, Clock, Played, Repaired, finish, true_groups
-from halfsplit.diagnosis.space import Floats
+from halfsplit.diagnosis.space import Floats, RepairGroup
 from halfsplit.diagnosis.world import World
 from halfsplit.observations import Complaint, Look, Reading, Symptom
 
@@ -26,14 +28,22 @@ CHART_WITHIN = 3.0
 _RULES = Settings(grow=False)
 
 
-def most_likely_first(bench: Bench, world: World, complaint: Complaint) -> Played:
-    """Looks at one place after the other in order of odds, then mends down the list."""
+def most_likely_first(
+    bench: Bench, world: World, complaint: Complaint, cost: Callable[[RepairGroup, Check | None], float] | None = None
+) -> Played:  # fmt: skip
+    """Looks at one place after the other in order of odds, then mends down the list.
+
+    With ``cost``, the minutes of a repair group and the look that sees most there, in order of odds over cost.
+    """
     hunt = Hunt(bench, complaint, _RULES)
     clock, causes = Clock(world), true_groups(world)
     odds = hunt.belief.group_odds()
-    order = [int(group) for group in np.argsort(-odds) if odds[group] > 0.0]
     repairs: list[Repaired] = []
     looks = {(check.place, check.look): check for check in hunt.planner.checks if check.kind == "look"}
+    worth = odds
+    if cost is not None:
+        worth = odds / [cost(group, _best_look(bench, looks, at)) for at, group in enumerate(bench.space.groups)]
+    order = [int(group) for group in np.argsort(-worth) if odds[group] > 0.0]
     looked: set[str] = set()
     for number in order:
         group = bench.space.groups[number]
