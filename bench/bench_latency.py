@@ -2,8 +2,8 @@
 
     python bench/bench_latency.py
 
-Prints one JSON list of rows: what was timed, the goal and the measured time in seconds, whether it was met, and the
-processor's share of that time (much less than measured means that the machine had other work to do).
+Each row is what was timed, the goal and the measured time in seconds, and the processor's share of that time (much less
+than measured means that the machine had other work to do).
 
 * opened: in a fresh process, and nothing kept: the machine file is read, the tables of the states are worked out;
 * the same with the start of Python and its libraries, and again with the tables that the one before kept;
@@ -17,7 +17,6 @@ processor's share of that time (much less than measured means that the machine h
 from __future__ import annotations
 
 import dataclasses
-import json
 import os
 import resource
 import subprocess
@@ -26,7 +25,8 @@ import tempfile
 import time
 from pathlib import Path
 
-ROOT = Path(__file__).resolve().parent.parent
+from rows import ROOT, Row, finish, parser
+
 FOLDER = ROOT / "examples" / "saltmarsh-sweeper"
 FIRST_S = 3.0
 LATER_S = 0.5
@@ -52,12 +52,10 @@ print(best.check.id, time.perf_counter() - start)
 """
 
 
-def row(what: str, goal_s: float, measured_s: float, processor_s: float) -> dict[str, object]:
-    met = measured_s <= goal_s
-    return {
-        "what": what, "goal": goal_s, "measured": round(measured_s, 3), "processor": round(processor_s, 3),
-        "unit": "s", "met": met,
-    }  # fmt: skip
+def row(what: str, goal_s: float, measured_s: float, processor_s: float) -> Row:
+    return Row(
+        what, measured_s, "s", goal_s, note=f"processor {processor_s:.3f} s", more={"processor": round(processor_s, 4)}
+    )  # fmt: skip
 
 
 def processor_of_children_s() -> float:
@@ -87,7 +85,7 @@ def timed(command: list[str], folder: str) -> tuple[float, float, str]:
     return time.perf_counter() - start, processor_of_children_s() - before, done.stdout
 
 
-def first() -> list[dict[str, object]]:
+def first() -> list[Row]:
     """The slowest of several complaints, from opening the machine's file to the check, and from starting Python.
 
     Each the quickest of a few goes, without and with kept tables.
@@ -110,7 +108,7 @@ def first() -> list[dict[str, object]]:
     ]
 
 
-def command_line() -> list[dict[str, object]]:
+def command_line() -> list[Row]:
     """The two commands a person types, the quickest of a few goes each."""
     halfsplit = [sys.executable, "-c", "import sys; from halfsplit.cli import main; sys.exit(main())"]
     function = next(iter(complaints()))
@@ -126,7 +124,7 @@ def command_line() -> list[dict[str, object]]:
     ]
 
 
-def compiled() -> list[dict[str, object]]:
+def compiled() -> list[Row]:
     """One state's table in this process: worked out, read back, and once more after one wire has changed."""
     from halfsplit.diagnosis.hunt import Bench
     from halfsplit.machine.reading import load_machine
@@ -153,7 +151,7 @@ def compiled() -> list[dict[str, object]]:
     ]
 
 
-def later() -> list[dict[str, object]]:
+def later() -> list[Row]:
     """From telling what was seen to the next check, over whole jobs: the slowest and the usual."""
     import numpy as np
 
@@ -187,8 +185,8 @@ def later() -> list[dict[str, object]]:
 
 
 def main() -> int:
-    print(json.dumps([*first(), *command_line(), *compiled(), *later()], indent=1))
-    return 0
+    given = parser(__doc__).parse_args()
+    return finish("latency", given, [*first(), *command_line(), *compiled(), *later()])
 
 
 if __name__ == "__main__":

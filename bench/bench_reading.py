@@ -2,7 +2,7 @@
 
     python bench/bench_reading.py
 
-Prints one JSON list of rows. The chain of ``WIRES`` wires and splices is invented for this; both sides read it in turn
+The chain of ``WIRES`` wires and splices is invented for this; both sides read it in turn
 in the same process and the least of ``REPEATS`` runs counts, in processor seconds. The second row doubles the wires: a
 reader that looks at each thing once takes about twice as long.
 """
@@ -10,7 +10,6 @@ reader that looks at each thing once takes about twice as long.
 from __future__ import annotations
 
 import csv
-import json
 import sys
 import tempfile
 import time
@@ -18,6 +17,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 import yaml
+from rows import Row, finish, parser
 
 from halfsplit.machine.reading import load_machine
 
@@ -61,20 +61,17 @@ def least_s(*sides: Callable[[], object]) -> list[float]:
 
 
 def main() -> int:
+    given = parser(__doc__).parse_args()
     with tempfile.TemporaryDirectory() as above:
         one, two = write(Path(above, "one"), WIRES), write(Path(above, "two"), 2 * WIRES)
         load_machine(one)  # the kind tables are read once in a process; that is not measured
         ours, library, doubled = least_s(lambda: load_machine(one), lambda: plain(one), lambda: load_machine(two))
     rows = [
-        {"what": f"{WIRES} wires read", "goal": READ_S, "measured": round(ours, 3), "unit": "s", "met": ours <= READ_S},
-        {
-            "what": f"{2 * WIRES} wires beside {WIRES}", "goal": GROWTH, "measured": round(doubled / ours, 2),
-            "unit": "times", "met": doubled / ours <= GROWTH,
-        },
-        {"what": "beside the libraries alone", "measured": round(ours / library, 1), "unit": "times"},
-    ]  # fmt: skip
-    print(json.dumps(rows, indent=1))
-    return 0
+        Row(f"{WIRES} wires read", ours, "s", READ_S),
+        Row(f"{2 * WIRES} wires beside {WIRES}", doubled / ours, "x", GROWTH),
+        Row("beside the libraries alone", ours / library, "x"),
+    ]
+    return finish("reading", given, rows)
 
 
 if __name__ == "__main__":
