@@ -1,6 +1,6 @@
 # make demo   set everything up and play the main job on a ready machine
 # make test   set everything up and run all checks and tests
-# make bench  print the times of the slow parts
+# make bench  measure against other engines, other ways of working and the goals; hours, see docs/bench.md
 # make lint   style and types only
 # make pages  write the generated pages under docs/ anew
 # make lock   write the lock files anew
@@ -9,6 +9,7 @@
 VENV := .venv
 PYTHON := $(VENV)/bin/python
 READY := $(VENV)/.ready
+READY_FOR_BENCH := $(VENV)/.ready-for-bench
 
 # Two linear-algebra threads on busy cores make small dense work up to 60 times slower.
 export OPENBLAS_NUM_THREADS := 1
@@ -28,8 +29,10 @@ lint: $(READY)
 	$(VENV)/bin/ruff check .
 	$(VENV)/bin/mypy
 
-bench: $(READY)
-	@for each in bench/bench_*.py; do echo "$$each"; $(PYTHON) "$$each" || exit 1; done
+BENCHES ?= $(wildcard bench/bench_*.py)
+
+bench: $(READY_FOR_BENCH)
+	@for each in $(BENCHES); do echo "$$each"; $(PYTHON) "$$each" || exit 1; done
 
 pages: $(READY)
 	$(PYTHON) scripts/problems_page.py
@@ -42,6 +45,11 @@ lock: $(READY)
 
 $(READY): pyproject.toml requirements.lock requirements-uv.lock requirements-nodeps.lock
 	@scripts/make-environment $(VENV)
+	@touch $@
+
+$(READY_FOR_BENCH): $(READY) requirements-bench.lock
+	@scripts/system-packages ngspice
+	@$(VENV)/bin/uv pip install --quiet --python $(PYTHON) --require-hashes -r requirements-bench.lock
 	@touch $@
 
 clean:
