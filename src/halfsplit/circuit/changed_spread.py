@@ -64,10 +64,11 @@ class ChangedSpread:
         own = self.system.factor.rows(np.array([plus]), np.array([minus]))[0, self.elements]
         # How much of what each place of change sees reaches the pair: (diag(alpha) + diag(beta) Z)^-T U diag(beta).
         passed = np.zeros((len(self.deviation), len(self._rows)))
-        across = self.columns[:, plus] - self.columns[:, minus]
         for rows, width in groups(self.ports):
             group = self.ports.take(rows, width)
-            driven = across[group.place.in_plus] - across[group.place.in_minus]
+            into, out_of = group.place.in_plus, group.place.in_minus
+            driven = self.columns[into, plus] - self.columns[into, minus]
+            driven -= self.columns[out_of, plus] - self.columns[out_of, minus]
             matrix = system_matrix(group, impedance(group, self.columns))
             scale = np.maximum(np.abs(matrix).max(axis=2), 1e-300)
             turned = (matrix / scale[:, :, None]).transpose(0, 2, 1)

@@ -9,7 +9,7 @@ import numpy as np
 from halfsplit.diagnosis import clamps, lamps, likelihood
 from halfsplit.diagnosis.hunt import Hunt
 from halfsplit.diagnosis.naming import level_word, volts_words
-from halfsplit.diagnosis.ohms import ohm_at, scale_of
+from halfsplit.diagnosis.ohms import LOW_OHM, ohm_at, scale_of
 from halfsplit.observations import CodeSeen, Look, Move, Observation, Reading, Symptom
 from halfsplit.quantities import format_ohm
 
@@ -82,8 +82,8 @@ def _reading(hunt: Hunt, seen: Reading) -> tuple[str, Verdict]:
         middle, low, high = sound_ohm(hunt, seen, WITHIN)
         if middle >= OPEN_OHM:
             return "over range (open)", _said(seen.value >= OPEN_OHM)
-        # A hand meter shows no less than its leads; below one ohm only "low" can be told; common practice.
-        if high < 1.0:
+        # A hand meter shows no less than its leads; where they decide only "low" can be told; common practice.
+        if middle < LOW_OHM:
             return "below 1 ohm", _said(seen.value < 1.0)
         return f"about {_ohms(middle)} ({_ohms(low)} to {_ohms(high)})", _said(low <= seen.value <= high)
     if seen.unplugged:
