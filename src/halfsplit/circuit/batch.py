@@ -15,8 +15,8 @@ from numpy.typing import NDArray
 
 from halfsplit.circuit.changed import ChangedSets
 from halfsplit.circuit.changes import Change, ChangeTable, changes_of, table_of
-from halfsplit.circuit.devices import apply_logic, next_values, start_values, trip
-from halfsplit.circuit.follow import Run, follow, newton
+from halfsplit.circuit.devices import next_values, start_values, trip
+from halfsplit.circuit.follow import Run, follow, follow_from_state, newton
 from halfsplit.circuit.netlist import Netlist
 from halfsplit.circuit.ports import Ports, groups, impedance, scaled_solve, system_matrix
 from halfsplit.circuit.settle import Outcome, settle
@@ -126,12 +126,8 @@ def settle_batch(
 
 def _follow_chunk(batch: ChangedSets, reader: _Reader, at: Ints, sense: Floats, outcome: BatchOutcome) -> None:
     """Follows the moved sets ``at`` and writes where they end into ``sense`` and ``outcome``."""
-    system, c = batch.system, batch.c
-    forced = batch.forced[at]
-    start = np.where(forced >= 0, forced == 1, system.booleans)
-    apply_logic(c, start, forced)
-    junction = np.broadcast_to(system.junction_v, (len(at), c.diode_count)).copy()
-    run = follow(batch, at, start, junction)
+    system = batch.system
+    run = follow_from_state(batch, at)
     outcome.booleans[at] = run.booleans
     sense[at] = run.sense
     outcome.readings[at], impedances = reader.settled(batch, at, run)
@@ -182,8 +178,7 @@ def _from_everything_on(
     c = batch.c
     at = np.arange(len(again))
     start = start_values(c, len(again), other.forced, everything_on=True)
-    junction = np.broadcast_to(other.system.junction_v, (len(again), c.diode_count)).copy()
-    run = follow(other, at, start, junction)
+    run = follow(other, at, start)
     found: dict[int, tuple[Bools, ...]] = {}
     for k, number in enumerate(again.tolist()):
         if k in run.stuck:

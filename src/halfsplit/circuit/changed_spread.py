@@ -17,8 +17,7 @@ import numpy as np
 from halfsplit.circuit.batch import DIODE_TOLERANCE_V
 from halfsplit.circuit.changed import ChangedSets
 from halfsplit.circuit.changes import ChangeTable
-from halfsplit.circuit.devices import apply_logic
-from halfsplit.circuit.follow import follow
+from halfsplit.circuit.follow import follow_from_state
 from halfsplit.circuit.ports import groups, impedance, system_matrix
 from halfsplit.circuit.spread import deviations
 from halfsplit.circuit.stamps import Bools, Floats, Ints
@@ -40,10 +39,7 @@ class ChangedSpread:
         self.elements = slice(c.n, c.n + c.m)
         batch = ChangedSets(system, table, np.arange(table.count), DIODE_TOLERANCE_V)
         at = np.arange(table.count)
-        start = np.where(batch.forced >= 0, batch.forced == 1, system.booleans)
-        apply_logic(c, start, batch.forced)
-        junction = np.broadcast_to(system.junction_v, (table.count, c.diode_count)).copy()
-        run = follow(batch, at, start, junction)
+        run = follow_from_state(batch, at)
         self.known: Bools = np.ones(table.count, dtype=np.bool_)
         self.known[[*run.cycles, *run.stuck]] = False
         self.ports = batch.ports(at, run.booleans, *batch.tangents(run.junction_v, run.active))

@@ -8,7 +8,7 @@ import numpy as np
 
 from halfsplit.circuit import diodes
 from halfsplit.circuit.changed import ChangedSets
-from halfsplit.circuit.devices import next_values, one_at_a_time, trip
+from halfsplit.circuit.devices import apply_logic, next_values, one_at_a_time, trip
 from halfsplit.circuit.junctions import moved_on, settle_junctions
 from halfsplit.circuit.stamps import Bools, Floats, Ints
 from halfsplit.errors import InternalError
@@ -33,12 +33,20 @@ class Run:
     stuck: set[int] = field(default_factory=set)
 
 
-def follow(batch: ChangedSets, at: Ints, start: Bools, junction_v: Floats) -> Run:
+def follow_from_state(batch: ChangedSets, at: Ints) -> Run:
+    """Follows change sets ``at`` from how the devices of the state stand, forced ones as they are forced."""
+    forced = batch.forced[at]
+    start = np.where(forced >= 0, forced == 1, batch.system.booleans)
+    apply_logic(batch.c, start, forced)
+    return follow(batch, at, start)
+
+
+def follow(batch: ChangedSets, at: Ints, start: Bools) -> Run:
     """Follows change sets ``at`` from values ``start`` ``[len(at), devices]`` until each rests or circles."""
     c = batch.c
     run = Run(
         start.copy(),
-        junction_v.copy(),
+        np.tile(batch.system.junction_v, (len(at), 1)),
         np.zeros((len(at), c.diode_count), dtype=np.bool_),
         np.zeros((len(at), len(batch.system.senses.plus))),
     )

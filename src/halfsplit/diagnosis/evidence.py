@@ -250,7 +250,7 @@ class Evidence:
         if lines is None:
             sigma = likelihood.reading_sigma(table, self.space, value, observation.plus, minus)
         else:
-            fixed = likelihood.METER_V + likelihood.METER_SHARE * np.abs(value)
+            fixed = likelihood.meter_v(value)
             change = np.abs(value - likelihood.volts_of(table, table.lines, observation.plus, minus)[-1])
             spread = table.spread_v(observation.plus, minus)
             sigma = np.sqrt(fixed**2 + spread**2 + (0.15 * change) ** 2)

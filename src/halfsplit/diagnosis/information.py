@@ -153,7 +153,7 @@ class Teller:
             plus = np.array([table.nodes[self.checks[n].plus] for n in numbers], dtype=np.int64)
             minus = np.array([table.nodes[self.checks[n].minus] for n in numbers], dtype=np.int64)
             healthy = (table.lines.volts[-1, plus] - table.lines.volts[-1, minus]).astype(np.float64)
-            fixed = likelihood.METER_V + likelihood.METER_SHARE * np.abs(healthy)
+            fixed = likelihood.meter_v(healthy)
             sigma = np.sqrt(fixed**2 + table.spreads_v(plus, minus) ** 2)
             self._arrays[state] = (plus, minus, healthy, sigma)
         return self._arrays[state]

@@ -67,7 +67,7 @@ def apart(
         pair = observed.plus, observed.minus or table.plugged.netlist.reference
         value = likelihood.volts_of(table.plugged, own, *pair)
         change = np.abs(value - likelihood.volts_of(table.plugged, healthy, *pair))
-        fixed = likelihood.METER_V + likelihood.METER_SHARE * np.abs(value)
+        fixed = likelihood.meter_v(value)
         sigma = np.sqrt(fixed**2 + table.spread_v(*pair) ** 2 + (CHANGE_GRADE * change) ** 2)
         width = likelihood.stray_width(table.plugged, observed)
         likely = likelihood.gaussian(observed.value, value, sigma, width)

@@ -86,13 +86,18 @@ def symptom(observed: Symptom, chances: Floats, healthy: Floats) -> Floats:
     return np.clip(right * hit + 0.5 * (1.0 - right) * (1.0 - hit), 0.5 * OUTLIER_FLOOR, 1.0)
 
 
+def meter_v(value: Floats | float) -> Floats:
+    """Standard deviation in V of a hand meter that shows ``value``."""
+    return np.asarray(METER_V + METER_SHARE * np.abs(value), dtype=np.float64)
+
+
 def reading_sigma(table: StateTable, space: Space, value: Floats, plus: str, minus: str) -> Floats:
     """Standard deviation in V of a voltage reading for each row and the healthy machine, ``[rows + 1]``.
 
     Meter, part tolerances, and for a row half the gap to its neighbouring severities, since the true severity
     lies anywhere between.
     """
-    fixed = METER_V + METER_SHARE * np.abs(value)
+    fixed = meter_v(value)
     spread = np.full(len(value), table.spread_v(plus, minus))
     parted, own = table.parted_spread(plus, minus)
     spread[parted] = np.sqrt(np.einsum("ij,ij->i", own, own))

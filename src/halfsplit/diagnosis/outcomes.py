@@ -160,9 +160,7 @@ def _volts(hunt: Hunt, check: Check, now: Masses) -> list[Outcome]:
     value = likelihood.volts_of(table, table.lines, check.plus, check.minus)
     # The spread of one prediction: meter and tolerances. That a severity lies between two of the grid is left
     # out, or neighbouring severities would join everything into one result.
-    sigma = np.hypot(
-        likelihood.METER_V + likelihood.METER_SHARE * np.abs(value), table.spread_v(check.plus, check.minus)
-    )
+    sigma = np.hypot(likelihood.meter_v(value), table.spread_v(check.plus, check.minus))
     return _clusters(hunt, now, value, sigma, _volts_label)
 
 

@@ -110,7 +110,7 @@ def block(signatures: Signatures, readings: Sequence[Reading]) -> Block:
         rows.append(table.spread_row(reading.plus, reading.minus or table.netlist.reference))
     value = np.array([reading.value for reading in readings])
     shared = np.array(rows)
-    covariance = shared @ shared.T + np.diag(_meter(value) ** 2)
+    covariance = shared @ shared.T + np.diag(likelihood.meter_v(value) ** 2)
     _, log_determinant = np.linalg.slogdet(covariance)
     return Block(
         tuple(readings),
@@ -120,10 +120,6 @@ def block(signatures: Signatures, readings: Sequence[Reading]) -> Block:
         np.array([likelihood.stray_width(signatures.state(reading.state), reading) for reading in readings]),
         np.array([wrong_pin_chance(reading) for reading in readings]),
     )
-
-
-def _meter(value: Floats) -> Floats:
-    return np.asarray(likelihood.METER_V + likelihood.METER_SHARE * np.abs(value), dtype=np.float64)
 
 
 def own_errors(signatures: Signatures, readings: Sequence[Reading], asleep: Sequence[bool]) -> Own:
@@ -169,7 +165,7 @@ def errors_of(readings: Sequence[Reading], shared: Floats, whose: Ints) -> Own:
 
 def _own(rows: Ints, readings: Sequence[Reading], shared: Floats) -> Own:
     value = np.array([reading.value for reading in readings])
-    covariance = shared + np.diag(_meter(value) ** 2)
+    covariance = shared + np.diag(likelihood.meter_v(value) ** 2)
     _, log_determinant = np.linalg.slogdet(covariance)
     return Own(rows, np.linalg.inv(covariance).astype(np.float64), np.asarray(log_determinant, dtype=np.float64))
 

@@ -27,7 +27,7 @@ def hangs_on(evidence: Evidence, log_prior: Floats, group: int, made: Iterable[R
     Those without which the odds fall lowest first. Single faults only: two are never condemned by one reading.
     """
     epoch = evidence.epochs[-1]
-    found: list[tuple[float, int, Reading]] = []
+    found: list[tuple[float, Reading]] = []
     for key in made:
         if key.quantity != "volts" or len(epoch.repeats.get(key, ())) != 1:
             continue
@@ -36,6 +36,6 @@ def hangs_on(evidence: Evidence, log_prior: Floats, group: int, made: Iterable[R
         without.epochs = [*evidence.epochs[:-1], replace(epoch, repeats=left)]
         odds = float(believe(without, log_prior).group_odds()[group])
         if odds < HANGS_BELOW:
-            found.append((odds, len(found), key))
-    return [key for _, _, key in sorted(found, key=lambda one: one[:2])]
+            found.append((odds, key))
+    return [key for _, key in sorted(found, key=lambda one: one[0])]
 

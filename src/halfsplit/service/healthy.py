@@ -57,7 +57,7 @@ def sound_volts(hunt: Hunt, reading: Reading) -> tuple[float, float]:
     table = hunt.bench.signatures.state(reading.state)
     minus = reading.minus or table.netlist.reference
     volts = float(likelihood.volts_of(table, table.lines, reading.plus, minus)[-1])
-    meter = likelihood.METER_V + likelihood.METER_SHARE * abs(volts)
+    meter = likelihood.meter_v(volts)
     return volts, float(np.hypot(meter, table.spread_v(reading.plus, minus)))
 
 

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from halfsplit.diagnosis.checks import all_checks
 from halfsplit.diagnosis.hunt import Bench
-from halfsplit.diagnosis.likelihood import METER_SHARE, METER_V
+from halfsplit.diagnosis.likelihood import METER_V, meter_v
 from halfsplit.faults.catalogue import Effect
 from halfsplit.faults.signatures import StateTable
 from halfsplit.machine.model import Machine
@@ -60,7 +60,7 @@ class _State:
         self._minus = np.array([self.table.nodes[other] for _, other in pairs], dtype=np.int64)
         self._sound = self._healthy[self._plus] - self._healthy[self._minus]
         spread = self.table.spreads_v(self._plus, self._minus)
-        self._limit = SHOWN_AT * np.hypot(METER_V + METER_SHARE * np.abs(self._sound), spread)
+        self._limit = SHOWN_AT * np.hypot(meter_v(self._sound), spread)
         self._ground = self.table.nodes[f"body:{machine.bodies[0]}"]
 
     def shows(self, effects: Sequence[tuple[Effect, ...]]) -> _Shown:

@@ -3,27 +3,9 @@
 from __future__ import annotations
 
 import json
-import os
-import subprocess
-import sys
 from pathlib import Path
 
-COMMAND = str(Path(sys.executable).parent / "halfsplit")
-
-
-def run(home: Path, *arguments: str, status: int = 0) -> str:
-    done = subprocess.run(
-        [COMMAND, *arguments],
-        input="",
-        capture_output=True,
-        text=True,
-        check=False,
-        env={**os.environ, "HALFSPLIT_HOME": str(home), "COLUMNS": "80"},
-        cwd=home,
-    )
-    assert done.returncode == status, f"{done.returncode}\n{done.stdout}\n{done.stderr}"
-    assert "Traceback" not in done.stderr
-    return done.stdout if status == 0 else done.stdout + done.stderr
+from tests.unit.cli.command_line import run
 
 
 def test_a_unit_is_noted_worked_on_and_its_job_shown_at_the_next_opening(tmp_path: Path) -> None:
