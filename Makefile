@@ -43,7 +43,8 @@ pages: $(READY)
 lock: $(READY)
 	scripts/lock
 
-$(READY): pyproject.toml requirements.lock requirements-uv.lock requirements-nodeps.lock
+$(READY): pyproject.toml hatch_build.py $(wildcard src/halfsplit/circuit/kernel/*.[ch]) requirements.lock requirements-uv.lock requirements-nodeps.lock
+	@scripts/system-packages cc
 	@scripts/make-environment $(VENV)
 	@touch $@
 

@@ -138,7 +138,7 @@ def filled(
 
     from halfsplit.circuit.batch import CHATTERS, settle_batch, volts_row
     from halfsplit.circuit.expansion import expand
-    from halfsplit.circuit.system import System
+    from halfsplit.circuit.resting import switched_on
     from halfsplit.errors import HalfsplitError
     from halfsplit.faults.applying import table_of_effects
 
@@ -149,7 +149,7 @@ def filled(
             netlist = expand(machine, machine.states[state])
             nodes = len(netlist.nodes)
             rows = [volts_row(netlist, name) for name in names]
-            system = System(netlist)
+            system = switched_on(netlist)
             outcome = settle_batch(system, table_of_effects(netlist, effects), rows, second_start=False)
         except HalfsplitError as error:
             return nodes, chattering, f"stopped in {state}: {str(error).split('.')[0]}"
@@ -173,7 +173,7 @@ def compare(folder: Path, names: Sequence[str], states: int, sample: int) -> Com
 
     from halfsplit.circuit.batch import CHATTERS, settle_batch, volts_row
     from halfsplit.circuit.expansion import expand
-    from halfsplit.circuit.system import System
+    from halfsplit.circuit.resting import switched_on
     from halfsplit.faults.applying import table_of_effects
     from halfsplit.faults.catalogue import generate
     from halfsplit.machine.reading import load_machine
@@ -188,7 +188,7 @@ def compare(folder: Path, names: Sequence[str], states: int, sample: int) -> Com
     compared = 0
     for state in few:
         netlist = expand(machine, machine.states[state])
-        system = System(netlist)
+        system = switched_on(netlist)
         c = system.c
         at = [netlist.node_index[name] for name in names]
         effects = [every[k] for k in rng.permutation(len(every))[:sample].tolist()]

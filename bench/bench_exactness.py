@@ -25,7 +25,7 @@ from tests.outside.machines.elimination import voltages
 
 from halfsplit.circuit.batch import CHATTERS, LATCHES, settle_batch, volts_row
 from halfsplit.circuit.expansion import expand
-from halfsplit.circuit.system import System
+from halfsplit.circuit.resting import switched_on
 from halfsplit.faults.applying import changes, table_of_effects
 from halfsplit.faults.catalogue import generate
 from halfsplit.machine.reading import load_machine
@@ -48,7 +48,7 @@ def main() -> int:
     order = np.random.default_rng(1).permutation(len(every))[: given.count or None]
     effects = [every[at] for at in sorted(order.tolist())]
     netlist = expand(machine, machine.states[given.state])
-    system = System(netlist)
+    system = switched_on(netlist)
     table = table_of_effects(netlist, effects)
     rows = [volts_row(netlist, node) for node in netlist.nodes]
     still = settle_batch(system, table, rows, STILL_V, source_impedance=True)

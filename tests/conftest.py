@@ -9,6 +9,8 @@ from pathlib import Path
 import pytest
 from hypothesis import HealthCheck, settings
 
+from halfsplit.circuit import native
+
 # No deadline: it measures the machine's load, not the code. The same examples on every run, so that a clone
 # which passed once passes again; "search" draws new ones.
 settings.register_profile("steady", deadline=None, derandomize=True, print_blob=True)
@@ -46,3 +48,14 @@ def _own_data_folder(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]
 def repository() -> Path:
     """The folder that holds pyproject.toml."""
     return Path(__file__).resolve().parent.parent
+
+
+@pytest.fixture(params=["compiled", "in arrays"])
+def computed(request: pytest.FixtureRequest) -> Iterator[str]:
+    """The test runs twice: with the compiled pieces of the circuit computation and without."""
+    if request.param == "compiled":
+        assert native.available(), "the compiled pieces are missing or older than their sources: scripts/build-kernel"
+        yield request.param
+    else:
+        with native.left_aside():
+            yield request.param

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from halfsplit.circuit import native, quick
 from halfsplit.circuit.changed import ChangedSets
 from halfsplit.circuit.changes import Change, ChangeTable, changes_of, table_of
 from halfsplit.circuit.devices import next_values, start_values, trip
@@ -84,6 +85,8 @@ def settle_batch(
     """
     table = change_sets if isinstance(change_sets, ChangeTable) else table_of(system.netlist, change_sets)
     rows = np.asarray(read_rows, dtype=np.int64).reshape(-1, 2)
+    if native.available() and not source_impedance:
+        return _compiled(system, table, rows, diode_tolerance_v, second_start=second_start)
     batch = ChangedSets(system, table, np.arange(table.count), diode_tolerance_v)
     reader = _Reader(batch, rows, source_impedance)
     c = batch.c
@@ -115,18 +118,68 @@ def settle_batch(
     outcome.switched[:] = (outcome.booleans != base).any(axis=1)
     outcome.switched[list(outcome.cycles)] = True
     if second_start and c.device_count:
-        could = outcome.switched | _could_hold(batch, sense, outcome.booleans)
-        again = np.flatnonzero(could & (outcome.kind != CHATTERS))
-        for start in range(0, len(again), _CHUNK):
-            others = _from_everything_on(batch, again[start : start + _CHUNK], outcome.booleans)
-            outcome.alternatives.update(others)
-            outcome.kind[list(others)] = LATCHES
+        _start_again(batch, outcome, sense)
     return outcome
+
+
+def _start_again(batch: ChangedSets, outcome: BatchOutcome, sense: Floats) -> None:
+    """Tries the second start where it could end elsewhere, and writes what it finds into ``outcome``."""
+    could = outcome.switched | _could_hold(batch, sense, outcome.booleans)
+    again = np.flatnonzero(could & (outcome.kind != CHATTERS))
+    for start in range(0, len(again), _CHUNK):
+        others = _from_everything_on(batch, again[start : start + _CHUNK], outcome.booleans)
+        outcome.alternatives.update(others)
+        outcome.kind[list(others)] = LATCHES
+
+
+def _compiled(
+    system: System, table: ChangeTable, rows: ReadRows, diode_tolerance_v: float, *, second_start: bool
+) -> BatchOutcome:
+    """The same by the compiled code, some thousand sets at a time."""
+    devices, count = system.c.device_count, table.count
+    plus, minus = rows[:, 0], rows[:, 1]
+    outcome = BatchOutcome(
+        np.empty((count, len(rows))), np.empty((count, devices), dtype=np.bool_), np.empty(count, dtype=np.uint8),
+        np.zeros(count, dtype=np.bool_), None, {}, {},
+    )  # fmt: skip
+    for start in range(0, count, _CHUNK):
+        sets = np.arange(start, min(start + _CHUNK, count))
+        batch = ChangedSets(system, table, sets, diode_tolerance_v)
+        found = quick.follow(batch, plus, minus, with_sense=second_start)
+        part = BatchOutcome(
+            found.readings, found.booleans, found.kind.astype(np.uint8), np.zeros(len(sets), dtype=np.bool_), None,
+            found.cycles, {},
+        )  # fmt: skip
+        for k in np.flatnonzero(found.kind == quick.STUCK).tolist():
+            _settle_stuck(batch, plus, minus, k, part, found.sense)
+        part.switched[:] = (part.booleans != system.booleans).any(axis=1)
+        part.switched[list(part.cycles)] = True
+        if second_start and devices:
+            _start_again(batch, part, found.sense)
+        outcome.readings[sets], outcome.booleans[sets] = part.readings, part.booleans
+        outcome.kind[sets], outcome.switched[sets] = part.kind, part.switched
+        outcome.cycles.update({start + k: cycle for k, cycle in part.cycles.items()})
+        outcome.alternatives.update({start + k: others for k, others in part.alternatives.items()})
+    return outcome
+
+
+def _settle_stuck(
+    batch: ChangedSets, plus: Ints, minus: Ints, number: int, outcome: BatchOutcome, sense: Floats
+) -> None:
+    """Settles one set whose diodes found no working point from the state, exactly, and writes it into ``outcome``."""
+    system = batch.system
+    one = _one_by_one(batch, number, system.booleans)
+    x = np.concatenate([one.voltages, one.currents])
+    outcome.booleans[number], outcome.kind[number] = one.booleans, _KINDS[one.kind]
+    outcome.readings[number] = x[plus] - x[minus]
+    if len(sense):
+        sense[number] = x[system.senses.plus] - x[system.senses.minus]
+    if one.kind == "chatters":
+        outcome.cycles[number] = one.cycle
 
 
 def _follow_chunk(batch: ChangedSets, reader: _Reader, at: Ints, sense: Floats, outcome: BatchOutcome) -> None:
     """Follows the moved sets ``at`` and writes where they end into ``sense`` and ``outcome``."""
-    system = batch.system
     run = follow_from_state(batch, at)
     outcome.booleans[at] = run.booleans
     sense[at] = run.sense
@@ -139,15 +192,9 @@ def _follow_chunk(batch: ChangedSets, reader: _Reader, at: Ints, sense: Floats, 
         outcome.source_impedance_ohm[at] = impedances
     for k in sorted(run.stuck):
         number = int(at[k])
-        one = _one_by_one(batch, number, system.booleans)
-        outcome.booleans[number], outcome.kind[number] = one.booleans, _KINDS[one.kind]
-        x = np.concatenate([one.voltages, one.currents])
-        outcome.readings[number] = x[reader.plus] - x[reader.minus]
-        sense[number] = x[system.senses.plus] - x[system.senses.minus]
+        _settle_stuck(batch, reader.plus, reader.minus, number, outcome, sense)
         if outcome.source_impedance_ohm is not None:
             outcome.source_impedance_ohm[number] = np.nan
-        if one.kind == "chatters":
-            outcome.cycles[number] = one.cycle
 
 
 def _one_by_one(batch: ChangedSets, number: int, start: Bools) -> Outcome:

@@ -73,18 +73,37 @@ class ChangedSets:
             c.n + c.sender_low,
         ]
         self.needed = np.unique(np.concatenate(needed))
-        # Where forces act: pairs of unknowns as one number each, sorted; the last is the padding's.
-        acting = self._keys(self.own.place)
-        reactive = (c.n + self.reactive) * c.size + c.reference
-        self.acting = np.unique(np.concatenate([acting.ravel(), reactive, [c.reference * c.size + c.reference]]))
-        self.columns = system.columns(self.needed)
         self.sense_0 = system.solution[sense.plus] - system.solution[sense.minus]
-        self.sense_columns = self.by_rows(sense.plus, sense.minus)
-        self.link_columns = np.ascontiguousarray(self.sense_columns[:, sense.link_v])
-        # Responses of the whole circuit to each sender before any change, [unknowns, senders].
-        sending = np.flatnonzero(np.abs(self.probe_sign).sum(axis=1) > 0.0)
-        self.probe_0 = -(self.columns[c.n + sending].T @ self.probe_at[sending])
         self.reactive_places = system.element_places(self.reactive)
+
+    @cached_property
+    def columns(self) -> Floats:
+        """The columns that changes and devices need, as :meth:`System.columns` gives them."""
+        return self.system.columns(self.needed)
+
+    @cached_property
+    def acting(self) -> Ints:
+        """Where forces act: pairs of unknowns as one number each, sorted; the last is the padding's."""
+        c, own = self.c, self._keys(self.own.place)
+        reactive = (c.n + self.reactive) * c.size + c.reference
+        return np.unique(np.concatenate([own.ravel(), reactive, [c.reference * c.size + c.reference]]))
+
+    @cached_property
+    def sense_columns(self) -> Floats:
+        """What a unit force at each place does to what the devices see, ``[places, senses]``."""
+        return self.by_rows(self.system.senses.plus, self.system.senses.minus)
+
+    @cached_property
+    def link_columns(self) -> Floats:
+        """The same for the lines of the bus links."""
+        return np.ascontiguousarray(self.sense_columns[:, self.system.senses.link_v])
+
+    @cached_property
+    def probe_0(self) -> Floats:
+        """Responses of the whole circuit to each sender before any change, ``[unknowns, senders]``."""
+        sending = np.flatnonzero(np.abs(self.probe_sign).sum(axis=1) > 0.0)
+        result: Floats = -(self.system.some_columns(self.c.n + sending).T @ self.probe_at[sending])
+        return result
 
     def _keys(self, place: Places) -> Ints:
         keys: Ints = place.in_plus * self.c.size + place.in_minus
@@ -278,7 +297,7 @@ class ChangedSets:
         line = conductance * volts + offset
         curve = diodes.current_a(volts, c.saturation_a, c.slope_v)
         slope, _ = diodes.tangent(volts, c.saturation_a, c.slope_v)
-        step = np.abs(curve - line) / (np.minimum(slope, conductance + 1e6) + self._outside_siemens)
+        step = np.abs(curve - line) / (np.minimum(slope, conductance + 1e6) + self.outside_siemens)
         # Beyond the knee the curve may be far above any real current: the voltage it needs is what counts.
         safe = np.maximum(line, -0.5 * c.saturation_a)
         needed = np.abs(volts - c.slope_v * np.log1p(safe / c.saturation_a))
@@ -286,15 +305,13 @@ class ChangedSets:
         return ~active & (measure > self.diode_tolerance_v)
 
     @cached_property
-    def _outside_siemens(self) -> Floats:
+    def outside_siemens(self) -> Floats:
         """What each diode's surroundings conduct, before any change, ``[diodes]``."""
         c, system = self.c, self.system
         element = np.arange(c.first_diode, c.m)
         place = system.element_places(element)
-        z = (
-            self.columns[place.in_plus, place.out_plus]
-            - self.columns[place.in_plus, place.out_minus]
-        )
+        columns, row = system.some_columns(place.in_plus), np.arange(len(element))
+        z = columns[row, place.out_plus] - columns[row, place.out_minus]
         with_current = system.answers_with_current[element]
         # Current answer: -Z = 1 / (1/g + outside ohm). Voltage answer: Z = outside ohm beside the diode's
         # own g.

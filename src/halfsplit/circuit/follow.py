@@ -14,7 +14,7 @@ from halfsplit.circuit.stamps import Bools, Floats, Ints
 from halfsplit.errors import InternalError
 
 #: One at a time every device may need a round, so their number comes on top.
-_MOST_ROUNDS = 300
+MOST_ROUNDS = 300
 
 
 @dataclass
@@ -54,7 +54,7 @@ def follow(batch: ChangedSets, at: Ints, start: Bools) -> Run:
     trail: list[list[Bools]] = [[] for _ in at]
     loops: list[tuple[Bools, ...]] = [() for _ in at]
     going = np.arange(len(at))
-    most = _MOST_ROUNDS + c.device_count
+    most = MOST_ROUNDS + c.device_count
     for _ in range(most):
         going = _note_circles(run, going, seen, trail, loops)
         if not len(going):

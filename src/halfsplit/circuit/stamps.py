@@ -161,8 +161,9 @@ class ElementValues:
         self.swap_ohm = c.swap_ohm[swapped]
         stepped = ~always & (at[c.step_element] >= 0)
         self.step_device = c.step_device[stepped]
+        self.step_at, self.step_size_v = at[c.step_element[stepped]], c.step_v[stepped]
         self.step_v = np.zeros((int(stepped.sum()), len(elements)))
-        self.step_v[np.arange(len(self.step_v)), at[c.step_element[stepped]]] = c.step_v[stepped]
+        self.step_v[np.arange(len(self.step_v)), self.step_at] = self.step_size_v
 
     def __call__(self, booleans: Bools) -> tuple[Floats, Floats]:
         """Both for device values ``[..., devices]``, each ``[..., elements]``."""
@@ -452,16 +453,20 @@ class Factor:
         return left
 
 
-def _ordered_logic(netlist: Netlist) -> tuple[tuple[int, LogicFunction], ...]:
+def logic_order(netlist: Netlist) -> tuple[Logic, ...]:
     """Logic devices so that each comes after those it depends on; members of a loop keep their own order."""
-    at = netlist.device_index
     waiting = {d.name: d for d in netlist.devices if isinstance(d, Logic)}
     needs = {name: {v for v in variables_of(d.expression) if v in waiting} for name, d in waiting.items()}
-    ordered: list[tuple[int, LogicFunction]] = []
+    ordered: list[Logic] = []
     while waiting:
         free = [name for name in waiting if not (needs[name] & waiting.keys())] or [next(iter(waiting))]
-        ordered.extend((at[name], _function(waiting.pop(name).expression, dict(at))) for name in free)
+        ordered.extend(waiting.pop(name) for name in free)
     return tuple(ordered)
+
+
+def _ordered_logic(netlist: Netlist) -> tuple[tuple[int, LogicFunction], ...]:
+    at = dict(netlist.device_index)
+    return tuple((at[logic.name], _function(logic.expression, at)) for logic in logic_order(netlist))
 
 
 def _function(expression: Expression, at: dict[str, int]) -> LogicFunction:

@@ -24,6 +24,7 @@ from functools import cached_property
 
 import numpy as np
 
+from halfsplit.circuit import native
 from halfsplit.circuit.changes import Change, table_of
 from halfsplit.circuit.devices import senses_of, start_values
 from halfsplit.circuit.netlist import Netlist
@@ -107,13 +108,28 @@ class System:
         reference's row and column are zero, so a pair (node, reference) stands for the node alone.
         """
         missing = np.unique(unknowns[~self._have[unknowns]])
+        if not len(missing):
+            return self._columns
         self._have[missing] = True
+        if native.available():
+            found = native.columns(self.c, self.laws, missing)
+            if found is not None:
+                self._columns[missing] = found
+                return self._columns
         self._solve_columns(missing, refined=False)
         own = np.abs(self._columns[missing, missing])
         # Where only leaks carry the current the plain solution keeps some 7 digits; refined it keeps all.
         starved = np.where(missing < self.c.n, own > _FLOATING_OHM, own < 1.0 / _FLOATING_OHM)
         self._solve_columns(missing[starved], refined=True)
         return self._columns
+
+    def some_columns(self, unknowns: Ints) -> Floats:
+        """Columns of the inverse as rows, ``[unknowns, nodes + elements]``; the reference's entries are zero."""
+        if native.available():
+            found = native.columns(self.c, self.laws, unknowns)
+            if found is not None:
+                return found
+        return self.columns(unknowns)[unknowns]
 
     def _solve_columns(self, unknowns: Ints, *, refined: bool) -> None:
         for start in range(0, len(unknowns), _BLOCK):

@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from halfsplit.circuit.batch import settle_batch, volts_row
 from halfsplit.circuit.changes import ChangeSet
 from halfsplit.circuit.netlist import Branch, Netlist
+from halfsplit.circuit.resting import switched_on
 from halfsplit.circuit.stamps import sender_responses
 from halfsplit.circuit.system import System, solve_changes
 from halfsplit.diagnosis.likelihood import GRADE_SHARE, OHMS_DECADES, gaussian
@@ -167,7 +168,7 @@ class OhmsTables:
             machine = self._signatures.machine
             netlist = dead_netlist(self._signatures.state(state).netlist, a, b, unplugged)
             pulled = changes(netlist, pulled_fuses(machine, unplugged))
-            self._columns[key] = _Column(System(netlist), pulled, np.full(len(effects) + 1, np.nan))
+            self._columns[key] = _Column(switched_on(netlist), pulled, np.full(len(effects) + 1, np.nan))
         column = self._columns[key]
         wanted = np.arange(len(effects) + 1) if rows is None else np.unique(np.append(rows, len(effects)))
         missing = wanted[np.isnan(column.ohms[wanted])]

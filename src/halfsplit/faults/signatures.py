@@ -23,6 +23,7 @@ from halfsplit.circuit.expansion import expand
 from halfsplit.circuit.meters import unplugged as apart
 from halfsplit.circuit.netlist import Netlist, OverCurrent
 from halfsplit.circuit.observing import Readout, readout
+from halfsplit.circuit.resting import switched_on
 from halfsplit.circuit.spread import pair_spread, spread_rows
 from halfsplit.circuit.system import System
 from halfsplit.faults.applying import table_of_effects
@@ -224,7 +225,7 @@ class StateTable:
     def system(self) -> System:
         """The healthy circuit of this state, solved and factorised when first needed."""
         if "_rest" not in self.__dict__:
-            return System(self.netlist)
+            return switched_on(self.netlist)
         resting, start_v = self._rest
         return System(self.netlist, resting, start_v=start_v)
 
@@ -315,7 +316,7 @@ class ApartTable:
         contacts = tuple(f"contact:{name}." for name in unplugged if name in machine.connectors)
         names = [branch.name for branch in plugged.netlist.branches if contacts and branch.name.startswith(contacts)]
         self._pulled = tuple(opened(name) for name in unplugged if name in machine.parts)
-        self.system = System(apart(plugged.netlist, names))
+        self.system = switched_on(apart(plugged.netlist, names))
         self._at = np.full(len(effects) + 1, -1, dtype=np.int64)
         self._lines: Lines | None = None
         self._lock = Lock()

@@ -18,6 +18,8 @@ from halfsplit.circuit.netlist import Netlist, NetlistBuilder
 from halfsplit.circuit.settle import settle
 from halfsplit.circuit.system import System, solve_changes
 
+pytestmark = pytest.mark.usefixtures("computed")
+
 # The recorded sources are ideal and the recorded circuits have no leak: ours are as good as that.
 IDEAL_OHM = 1e-9
 NO_LEAK = 1e-18

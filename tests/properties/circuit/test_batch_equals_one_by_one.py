@@ -13,6 +13,8 @@ from halfsplit.circuit.netlist import Netlist, NetlistBuilder
 from halfsplit.circuit.settle import settle
 from halfsplit.circuit.system import System
 
+pytestmark = pytest.mark.usefixtures("computed")
+
 KINDS = {"steady": STEADY, "chatters": CHATTERS, "latches": LATCHES}
 
 

@@ -14,6 +14,8 @@ from halfsplit.circuit.netlist import Netlist, NetlistBuilder
 from halfsplit.circuit.settle import settle
 from halfsplit.circuit.system import System
 
+pytestmark = pytest.mark.usefixtures("computed")
+
 
 def relay_with_lamp(builder: NetlistBuilder | None = None) -> NetlistBuilder:
     """12 V, a feed wire, a 90 ohm relay coil behind it and a 2 ohm lamp behind the relay's contact."""
@@ -271,7 +273,7 @@ def test_an_unplugged_module_is_compared_with_the_bus_as_drawn() -> None:
 
 def test_devices_that_move_one_at_a_time_get_a_round_each(monkeypatch: pytest.MonkeyPatch) -> None:
     """All at once they go in a circle; one after the other 37 of 40 drop out before the feed holds 7 V."""
-    monkeypatch.setattr("halfsplit.circuit.follow._MOST_ROUNDS", 5)
+    monkeypatch.setattr("halfsplit.circuit.follow.MOST_ROUNDS", 5)
     monkeypatch.setattr("halfsplit.circuit.settle._MOST_ROUNDS", 5)
     b = NetlistBuilder("-")
     b.branch("battery", "-", "+", 1e-3, 12.0)
