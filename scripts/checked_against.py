@@ -20,16 +20,18 @@ from xml.etree import ElementTree as ET
 ROOT = Path(__file__).resolve().parent.parent
 PAGE = ROOT / "docs" / "checked-against.md"
 ARGUMENTS = ("what", "against", "source", "status", "tolerance")
-NO_FIGURE = "not recorded"
+EXACT = "none: exact"
+#: How the tolerance of a comparison begins that has no figures to be apart: sets, counts, the same text.
+NO_TOLERANCE = "none"
 FIGURE = re.compile(r"[-+]?[0-9.]+(?:e[-+]?[0-9]+)?(?P<unit> .*)?")
 
 HEAD = """# Checked against
 
 Results of halfsplit that were compared with results made elsewhere: standards, handbooks, data sets, other
 programs. Each row is a test that runs with `make test`; this page is written by `make pages`. "Worst seen" is
-the largest deviation of the last such run, where the test records one. Status says how far the other side is
-to be trusted:
-published, computed from a published formula, from memory, or common practice.
+the largest deviation of the last such run, in the unit of the tolerance where it names none; "none: exact" stands
+where both sides are sets, counts or figures that must be the same. Status says how far the other side is to be
+trusted: published, derived or computed (by whom or what stands under "against"), from memory, or common practice.
 
 """
 
@@ -45,6 +47,10 @@ class Outside:
     @property
     def key(self) -> tuple[str, str]:
         return (self.file, self.function)
+
+    @property
+    def tolerance(self) -> str:
+        return self.arguments[ARGUMENTS.index("tolerance")]
 
 
 def is_outside(node: ast.expr) -> bool:
@@ -100,11 +106,14 @@ def figures() -> dict[tuple[str, str], list[str]]:
 
 
 def worst(values: list[str]) -> str:
-    """The largest of several figures in one unit; otherwise the different texts side by side."""
-    matches = [FIGURE.fullmatch(value) for value in values]
-    if values and all(matches) and len({match["unit"] for match in matches if match}) == 1:
-        return max(values, key=lambda value: abs(float(value.split()[0])))
-    return ", ".join(dict.fromkeys(values)) or NO_FIGURE
+    """The largest of several figures in each unit; texts that are no figures each once."""
+    largest: dict[str, str] = {}
+    for value in values:
+        match = FIGURE.fullmatch(value)
+        unit = (match["unit"] or "") if match else value
+        if match is None or abs(float(value.split()[0])) >= abs(float(largest.get(unit, "0").split()[0])):
+            largest[unit] = value
+    return ", ".join(largest.values())
 
 
 def cell(text: str) -> str:
@@ -115,7 +124,7 @@ def rows(tests: list[Outside], seen: dict[tuple[str, str], list[str]] | None) ->
     lines = []
     for test in tests:
         place = f"[{test.function}](../{test.file})"
-        figure = "" if seen is None else cell(worst(seen.get(test.key, [])))
+        figure = "" if seen is None else cell(worst(seen.get(test.key, [])) or EXACT)
         lines.append(f"| {' | '.join(cell(each) for each in test.arguments)} | {place} | {figure} |")
     return lines
 
@@ -137,8 +146,13 @@ def main() -> int:
         if wanted != on_page:
             print("Run `make pages`.")
         return int(wanted != on_page)
+    seen = figures()
+    silent = [test for test in tests if test.key not in seen and not test.tolerance.startswith(NO_TOLERANCE)]
+    if silent:
+        names = ", ".join(f"{test.file}::{test.function}" for test in silent)
+        sys.exit(f"No largest deviation was recorded by {names}; the page is left as it was.")
     table = ["| what | against | source | status | tolerance | test | worst seen |", "| --- " * 7 + "|"]
-    PAGE.write_text(HEAD + "\n".join([*table, *rows(tests, figures())]) + "\n", "utf-8")
+    PAGE.write_text(HEAD + "\n".join([*table, *rows(tests, seen)]) + "\n", "utf-8")
     print(f"{PAGE.relative_to(ROOT)}: {len(tests)} comparisons")
     return 0
 

@@ -8,6 +8,7 @@ from itertools import accumulate
 from typing import Any
 
 import pytest
+from tests.outside.conftest import Near
 
 from halfsplit.diagnosis.access_order import Item
 from halfsplit.diagnosis.looks import (
@@ -32,11 +33,11 @@ Oracle = Callable[[str], tuple[Any, Any]]
     status="published",
     tolerance="1e-12",
 )
-def test_one_failed_search(oracle: Oracle) -> None:
+def test_one_failed_search(oracle: Oracle, near: Near) -> None:
     given, wanted = oracle("look-1")
     found = after_searching([1 / 3] * 3, 0, float(Fraction(given["b"])))
     regions = [float(Fraction(wanted[f"region{i}"])) for i in (1, 2, 3)]
-    assert found == pytest.approx(regions, abs=1e-12)
+    near(found, regions, 1e-12)
 
 
 @pytest.mark.outside(
@@ -46,28 +47,28 @@ def test_one_failed_search(oracle: Oracle) -> None:
     status="derived",
     tolerance="1e-9; 1e-6 where six digits are given",
 )
-def test_what_looks_tell(oracle: Oracle) -> None:
+def test_what_looks_tell(oracle: Oracle, near: Near) -> None:
     given, wanted = oracle("look-2")
     prior, sens, spec = given["prior"], given["sens"], given["spec"]
     dry = factor_good(sens, spec)
-    assert dry == pytest.approx(wanted["LR_neg"], abs=1e-9)
-    assert factor_found(sens, spec) == pytest.approx(wanted["LR_pos"], abs=1e-9)
-    assert after_factor(prior, dry) == pytest.approx(wanted["after_one_dry"], abs=1e-9)
+    near(dry, wanted["LR_neg"], 1e-9)
+    near(factor_found(sens, spec), wanted["LR_pos"], 1e-9)
+    near(after_factor(prior, dry), wanted["after_one_dry"], 1e-9)
     twice = after_misses(prior, 2, sens, specificity=spec)
-    assert twice == pytest.approx(wanted["after_two_independent_dry"], abs=1e-9)
-    assert after_factor(prior, factor_found(sens, spec)) == pytest.approx(wanted["after_wet"], abs=1e-9)
+    near(twice, wanted["after_two_independent_dry"], 1e-9)
+    near(after_factor(prior, factor_found(sens, spec)), wanted["after_wet"], 1e-9)
 
     given, wanted = oracle("look-3")
     share, sens = given["visible_share"], given["sens_if_visible"]
     hidden = [after_misses(given["prior"], k, sens, visible_share=share) for k in given["looks"]]
-    assert hidden == pytest.approx(wanted["posterior"], abs=1e-6)
+    near(hidden, wanted["posterior"], 1e-6)
     plain = [after_misses(given["prior"], k, sens * share) for k in given["looks"]]
-    assert plain == pytest.approx(wanted["if_wrongly_independent"], abs=1e-6)
+    near(plain, wanted["if_wrongly_independent"], 1e-6)
 
     given, wanted = oracle("look-7")
     factors = [factor_good(given["sens"], active_share=d) for d in given["d"]]
-    assert factors == pytest.approx(wanted["factor"], abs=1e-9)
-    assert [after_factor(given["prior"], f) for f in factors] == pytest.approx(wanted["posterior"], abs=1e-9)
+    near(factors, wanted["factor"], 1e-9)
+    near([after_factor(given["prior"], f) for f in factors], wanted["posterior"], 1e-9)
 
 
 @pytest.mark.outside(
@@ -77,26 +78,26 @@ def test_what_looks_tell(oracle: Oracle) -> None:
     status="derived",
     tolerance="1e-9",
 )
-def test_where_to_look_next(oracle: Oracle) -> None:
+def test_where_to_look_next(oracle: Oracle, near: Near) -> None:
     given, wanted = oracle("look-4")
     places = [Place(n, given["p"][n], given["miss"][n], given["cost"][n]) for n in given["p"]]
     order = search_order(places, looks=10)
     assert list(order) == wanted["first_looks"]
-    assert search_minutes(places) == pytest.approx(wanted["expected_cost"], abs=1e-9)
+    near(search_minutes(places), wanted["expected_cost"], 1e-9)
     turns = search_minutes(places, order=["A", "B", "C"])
-    assert turns == pytest.approx(wanted["round_robin_cost"], abs=1e-9)
+    near(turns, wanted["round_robin_cost"], 1e-9)
     looks: dict[str, int] = {}
     found = []
     for name in order[: len(wanted["found_after"])]:
         k = looks.get(name, 0)
         looks[name] = k + 1
         found.append(given["p"][name] * (1 - given["miss"][name]) * given["miss"][name] ** k)
-    assert list(accumulate(found)) == pytest.approx(wanted["found_after"], abs=1e-9)
+    near(list(accumulate(found)), wanted["found_after"], 1e-9)
 
     given, wanted = oracle("look-5")
     places = [Place(n, p, m, 1.0) for n, p, m in zip("AB", given["p"], given["miss"], strict=True)]
     assert list(search_order(places, looks=4)) == wanted["first"]
-    assert search_minutes(places) == pytest.approx(wanted["expected_looks"], abs=1e-9)
+    near(search_minutes(places), wanted["expected_looks"], 1e-9)
 
 
 @pytest.mark.outside(
@@ -106,7 +107,7 @@ def test_where_to_look_next(oracle: Oracle) -> None:
     status="derived",
     tolerance="1e-9",
 )
-def test_looks_behind_an_opening(oracle: Oracle) -> None:
+def test_looks_behind_an_opening(oracle: Oracle, near: Near) -> None:
     given, wanted = oracle("look-6")
     behind = given["opening"]["for"]
     places = [
@@ -115,4 +116,4 @@ def test_looks_behind_an_opening(oracle: Oracle) -> None:
     ]
     opening = [Item("open", 0.0, given["opening"]["cost"])]
     assert list(search_order(places, opening, looks=10)) == wanted["first"]
-    assert search_minutes(places, opening) == pytest.approx(wanted["expected_cost"], abs=1e-9)
+    near(search_minutes(places, opening), wanted["expected_cost"], 1e-9)
