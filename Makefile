@@ -38,6 +38,7 @@ pages: $(READY)
 	$(PYTHON) scripts/problems_page.py
 	$(PYTHON) scripts/machine_file_page.py
 	$(PYTHON) scripts/commands_page.py
+	$(PYTHON) scripts/unseen_page.py
 	$(PYTHON) scripts/checked_against.py
 
 lock: $(READY)

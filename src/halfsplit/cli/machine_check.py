@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 from halfsplit.cli.arguments import Commands, command
 
 if TYPE_CHECKING:
-    from halfsplit.service.machines import MachineReport, UnseenLine
+    from halfsplit.service.machines import LeadsReport, MachineReport, UnseenLine
 
 #: Lines shown of each list; --all shows the rest.
 SHOWN = 6
@@ -21,7 +21,7 @@ def add(commands: Commands) -> None:
         "Lists every problem of a machine file (exit status 2), or says what the machine has, whether it "
         "would work "
         "in each state, what is assumed, which missing facts would sharpen most, and which faults no check "
-        "can show.",
+        "can show, with the three test points that would show most of them.",
     )  # fmt: skip
     parser.add_argument("path", help="machine folder, machine file, or the name of a shipped machine")
     parser.add_argument(
@@ -45,8 +45,9 @@ def run(arguments: argparse.Namespace) -> int:
     _show(check_machine(path, look_for_unseen=False), most)
     if not arguments.quick:
         with progress("Looking for faults that nothing shows") as told:
-            hidden = unseen_faults(load_machine(path), told)
+            hidden, leads = unseen_faults(load_machine(path), told)
         _show_unseen(hidden, most)
+        _show_leads(leads, len(hidden))
     return 0
 
 
@@ -105,7 +106,7 @@ def _show_unseen(found: tuple[UnseenLine, ...], most: int) -> None:
     from halfsplit.cli.console import rule, say
 
     say()
-    rule("Shown by no meter, function or code within reach")
+    rule("Shown by no reading of the live machine, no bus resistance, function or code within reach")
     # Those that some other point would show come first: a test point there is worth having.
     for one in sorted(found, key=lambda line: line.would_show == "")[:most]:
         point = f"; a lead brought out from {one.would_show} would show it in {one.state}" if one.would_show else ""
@@ -113,6 +114,30 @@ def _show_unseen(found: tuple[UnseenLine, ...], most: int) -> None:
     _more(len(found), most)
     if not found:
         say("None.")
+
+
+def _show_leads(leads: LeadsReport, unseen: int) -> None:
+    from halfsplit.cli.console import percent, rule, say
+
+    if not unseen:
+        return
+    say(f"By the odds before anything is measured, {percent(leads.unseen_odds)} of all faults are among these.")
+    say()
+    rule("Test points that would show most of these")
+    for lead in leads.best:
+        say(
+            f"a lead brought out from {lead.point}, read against the chassis in {', '.join(lead.states)}, shows "
+            f"{len(lead.faults)} of them and adds {percent(lead.share)} of their odds: {_ids(lead.faults)}",
+            first="- ",
+        )
+    if leads.best:
+        together = percent(sum(lead.share for lead in leads.best))
+        say(
+            f"Together {together} of their odds; leads at every point would show {percent(leads.showable)}. The rest "
+            "moves no point by more than sound machines differ."
+        )
+    else:
+        say("No lead would show any: they move no point by more than sound machines differ.")
 
 
 def _more(count: int, most: int) -> None:

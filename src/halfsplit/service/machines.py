@@ -59,11 +59,38 @@ class UnseenLine:
 
 
 @dataclass(frozen=True, slots=True)
+class LeadLine:
+    """A test point worth having: a lead from ``point``, read against the chassis in ``states``, the best first.
+
+    ``faults`` are those of the unseen that it shows at some severity; ``share`` is what it adds to the leads before it,
+    as a share of the odds of all unseen.
+    """
+
+    point: str
+    states: tuple[str, ...]
+    faults: tuple[str, ...]
+    share: float
+
+
+@dataclass(frozen=True, slots=True)
+class LeadsReport:
+    """Test points for the faults that no reachable check shows.
+
+    ``unseen_odds`` is how likely a fault is one of them before anything was measured. ``best`` are at most three
+    points that together show most of these odds; ``showable`` is the share that all possible leads would show.
+    """
+
+    unseen_odds: float
+    best: tuple[LeadLine, ...]
+    showable: float
+
+
+@dataclass(frozen=True, slots=True)
 class MachineReport:
     """All that ``machine check`` says of a machine that can be used.
 
-    ``keep_outs`` are functions that can be measured nowhere near while they work; ``unseen`` is None when it was
-    not looked for.
+    ``keep_outs`` are functions that can be measured nowhere near while they work; ``unseen`` and ``leads`` are None
+    when they were not looked for.
     """
 
     machine: str
@@ -77,6 +104,7 @@ class MachineReport:
     assumed: tuple[AssumedLine, ...]
     sharpening: tuple[SharpeningLine, ...]
     unseen: tuple[UnseenLine, ...] | None
+    leads: LeadsReport | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -120,28 +148,32 @@ def check_machine(path: Path, *, look_for_unseen: bool = True) -> MachineReport:
         for (thing, attribute), number in counts(told).items()
     )
     sharper = tuple(SharpeningLine(one.advice, one.faults, one.ids) for one in sharpening(machine))
-    hidden = unseen_faults(machine) if look_for_unseen else None
+    hidden, leads = unseen_faults(machine) if look_for_unseen else (None, None)
     return MachineReport(
         machine.id, machine.name, machine.maker, machine.invented, machine.system_v,
         _counts(machine, len(faults)),
-        credibility(machine), keep_outs(machine), lines, sharper, hidden,
+        credibility(machine), keep_outs(machine), lines, sharper, hidden, leads,
     )  # fmt: skip
 
 
 def unseen_faults(
     machine: Machine, told: Callable[[int, int], None] | None = None
-) -> tuple[UnseenLine, ...]:
-    """Faults that no reachable check shows; going through every state takes seconds on a large machine.
+) -> tuple[tuple[UnseenLine, ...], LeadsReport]:
+    """Faults that no reachable check shows, and the leads that would show most of them.
+
+    Going through every state takes some seconds on a large machine.
 
     ``told`` hears how many steps of how many are done.
     """
     from halfsplit.diagnosis.hunt import Bench
     from halfsplit.service.unseen import unseen
 
-    return tuple(
-        UnseenLine(one.fault, one.text, one.would_show[0] if one.would_show else "", one.state)
-        for one in unseen(Bench(machine), told)
+    found = unseen(Bench(machine), told)
+    lines = tuple(
+        UnseenLine(one.fault, one.text, one.would_show[0] if one.would_show else "", one.state) for one in found.faults
     )
+    best = tuple(LeadLine(one.point, one.states, one.faults, one.share) for one in found.leads)
+    return lines, LeadsReport(found.odds, best, found.showable)
 
 
 def _counts(machine: Machine, faults: int) -> Counts:

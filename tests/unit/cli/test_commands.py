@@ -128,7 +128,7 @@ def test_json_has_the_keys_scripts_rely_on(home: Path, job: str) -> None:
         "job", "machine", "unit", "state", "opened", "changed", "entries",
     }  # fmt: skip
     report = read(home, "machine", "check", SKETCH)
-    assert {"counts", "credibility", "assumed", "sharpening", "unseen"} <= set(report)
+    assert {"counts", "credibility", "assumed", "sharpening", "unseen", "leads"} <= set(report)
     assert {"things", "machine", "name"} <= set(read(home, "machine", "show", SKETCH))
 
 

@@ -18,6 +18,7 @@ from halfsplit.circuit.observing import readout
 from halfsplit.circuit.settle import settle
 from halfsplit.circuit.stamps import Floats
 from halfsplit.diagnosis.checks import chassis_node, points
+from halfsplit.diagnosis.clamps import CLAMP_A, CLAMP_SHARE, ClampTables, branch_of
 from halfsplit.diagnosis.hunt import Bench
 from halfsplit.diagnosis.likelihood import METER_SHARE, METER_V
 from halfsplit.faults.applying import changes
@@ -79,13 +80,19 @@ def test_every_mode_moves_a_reading_that_a_probe_can_take(name: str) -> None:
 
 def test_every_fault_of_the_sketch_shows_somewhere_or_is_listed_as_unseen() -> None:
     bench = Bench(machine(CART))
-    listed = {one.fault for one in unseen(bench)}
+    listed = {one.fault for one in unseen(bench).faults}
     shown = np.zeros(len(bench.faults), dtype=np.bool_)
     for state in bench.machine.states:
         shown |= moved(CART, list(bench.faults), state) > 1.0
         lines = bench.signatures.state(state).lines
         level = np.abs(lines.levels[:-1] - lines.levels[-1]).max(axis=1) > LEVEL_SHOWN
         shown[bench.space.row_fault[level]] = True
+        clamps = ClampTables(bench.signatures).currents(state)
+        for thing in (*bench.machine.wires, *bench.machine.parts):
+            if branch_of(bench.machine, thing) is not None:
+                amps = clamps.of(thing).value
+                more = np.abs(amps[:-1] - amps[-1]) > 3.0 * (CLAMP_A + CLAMP_SHARE * amps[-1])
+                shown[bench.space.row_fault[more]] = True
     silent = {fault.id for fault, seen in zip(bench.faults, shown, strict=True) if not seen}
     # A fault within the spread between good machines is listed although it moves a meter.
     assert silent <= listed

@@ -89,7 +89,7 @@ def test_shipped_machines_are_found_by_name_and_by_path() -> None:
 
 def test_a_fault_is_called_unseen_only_when_no_check_moves_and_a_visible_one_never() -> None:
     bench = Bench(load_machine(find_machine("hand-cart-generator")))
-    hidden = {one.fault for one in unseen(bench)}
+    hidden = {one.fault for one in unseen(bench).faults}
     assert "W4/wire-open" not in hidden
     assert "F1/fuse-open" not in hidden
     # A ground wire rubbing on the frame it is joined to changes nothing.
