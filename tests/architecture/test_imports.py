@@ -200,3 +200,24 @@ def test_starting_up_loads_nothing_heavy(statement: str) -> None:
     done = subprocess.run([sys.executable, "-c", program], capture_output=True, text=True, check=False)
     assert done.returncode == 0, done.stderr
     assert done.stdout.split() == []
+
+
+def test_asking_for_help_loads_the_command_line_and_nothing_else_of_the_program() -> None:
+    program = """
+import sys
+from halfsplit.cli import main
+try:
+    main(["--help"])
+except SystemExit as ended:
+    assert ended.code == 0
+loaded = [name for name in sys.modules if name.startswith("halfsplit.") and not name.startswith("halfsplit.cli")]
+print(*loaded, *({"dataclasses", "difflib", "pathlib", "json"} & sys.modules.keys()), file=sys.stderr)
+"""
+    # Isolated from the site's own start-up files, which may load what they like.
+    done = subprocess.run(
+        [sys.executable, "-I", "-S", "-c", f"import sys; sys.path.insert(0, {str(SOURCE.parent)!r})\n{program}"],
+        capture_output=True, text=True, check=False,
+    )  # fmt: skip
+    assert done.returncode == 0, done.stderr
+    assert done.stderr.split() == []
+    assert {"work", "job", "unit", "machine", "van", "practice", "demo"} <= set(done.stdout.split())

@@ -48,7 +48,6 @@ from halfsplit.cli import (
     work,
 )
 from halfsplit.cli.arguments import Parser
-from halfsplit.errors import EXIT_INTERNAL, HalfsplitError, InternalError
 
 #: What a shell reports after an interrupt: 128 plus the signal's number, common practice of shells.
 EXIT_INTERRUPTED = 130
@@ -91,7 +90,9 @@ def build_parser() -> argparse.ArgumentParser:
 def main(argv: Sequence[str] | None = None) -> int:
     """Runs one command and gives its exit status."""
     arguments = build_parser().parse_args(argv)
+    # Not before: help and complaints about what was typed end above, and need none of it.
     from halfsplit.cli.console import report_error
+    from halfsplit.errors import EXIT_INTERNAL, HalfsplitError, InternalError
 
     try:
         status: int = arguments.run(arguments)

@@ -7,8 +7,6 @@ import re
 from collections.abc import Callable
 from typing import Any, NoReturn
 
-from halfsplit.errors import nearest
-
 Commands = Any  # argparse keeps the class of add_subparsers() private
 
 
@@ -17,6 +15,8 @@ class Parser(argparse.ArgumentParser):
 
     def error(self, message: str) -> NoReturn:
         """Prints usage and the complaint; ends with status 2, as argparse does."""
+        from halfsplit.errors import nearest  # whoever only asks for help has no use for it
+
         match = re.search(r"invalid choice: '([^']*)' \(choose from (.*)\)", message)
         if match:
             choices = [one.strip(" '") for one in match.group(2).split(",")]

@@ -5,7 +5,6 @@ from __future__ import annotations
 import argparse
 
 from halfsplit.cli.arguments import Commands, command
-from halfsplit.errors import UserError
 
 CODES: dict[str, str] = {
     "report-out": "A report needs a file to be written to, or --json.",
@@ -32,6 +31,7 @@ def run(arguments: argparse.Namespace) -> int:
 
     from halfsplit.cli.at_desk import at_desk
     from halfsplit.cli.console import print_json, say
+    from halfsplit.errors import UserError
     from halfsplit.reports.content import plain
     from halfsplit.reports.sections import size_words
     from halfsplit.service.reporting import report_of, write_report

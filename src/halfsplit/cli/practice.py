@@ -7,7 +7,6 @@ import sys
 from typing import TYPE_CHECKING
 
 from halfsplit.cli.arguments import Commands, command
-from halfsplit.errors import UserError
 
 if TYPE_CHECKING:
     from halfsplit.service.practising import Rig
@@ -137,6 +136,7 @@ class Practice:
         """The person plays."""
         from halfsplit.cli.console import ask, say
         from halfsplit.cli.showing import show_head
+        from halfsplit.errors import UserError
         from halfsplit.service.working import next_step
 
         step = next_step(self.rig.desk, self.rig.job)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import argparse
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 from halfsplit.cli.arguments import Commands, command
@@ -33,6 +32,8 @@ def add(commands: Commands) -> None:
 
 def run(arguments: argparse.Namespace) -> int:
     """Shows, brings in or takes out."""
+    from pathlib import Path
+
     from halfsplit.cli.at_desk import at_desk
     from halfsplit.cli.console import print_json, say
     from halfsplit.errors import UserError

@@ -8,9 +8,9 @@ import sys
 from typing import TYPE_CHECKING
 
 from halfsplit.cli.arguments import Commands, command, complaint_arguments
-from halfsplit.errors import EXIT_USER, NotFound, UserError, nearest
 
 if TYPE_CHECKING:
+    from halfsplit.errors import UserError
     from halfsplit.machine.model import Machine
     from halfsplit.observations import Complaint
     from halfsplit.service.desk import Desk
@@ -66,6 +66,7 @@ def run(arguments: argparse.Namespace) -> int:
     from halfsplit.cli.at_desk import at_desk, machine_path
     from halfsplit.cli.console import say
     from halfsplit.cli.unit_show import show_history
+    from halfsplit.errors import EXIT_USER, NotFound, nearest
     from halfsplit.machine.reading import load_machine
     from halfsplit.service.working import open_job
 
@@ -107,6 +108,7 @@ def _given(machine: Machine, arguments: argparse.Namespace) -> Complaint:
 def ask_complaint(machine: Machine, arguments: argparse.Namespace) -> Complaint | None:
     """Asks for the complaint line by line until an empty line; None when nothing came."""
     from halfsplit.cli.console import ask, say
+    from halfsplit.errors import UserError, nearest
     from halfsplit.service.complaints import COMES_AND_GOES, complaint_of, condition_of, symptom_of
 
     say(f"{machine.name}. What fails? One line each, like: {_example(machine)}.")
@@ -188,6 +190,7 @@ class Work:
     def run(self) -> int:
         """Asks and answers until the job is closed, or the person leaves."""
         from halfsplit.cli.console import ask, say
+        from halfsplit.errors import EXIT_USER, UserError
 
         self.show(with_head=True)
         while True:
@@ -305,6 +308,7 @@ class Work:
 
     def repair(self, rest: str) -> None:
         """A repair nobody asked for: "repair X12.3 mended"."""
+        from halfsplit.errors import UserError
         from halfsplit.service import typed
         from halfsplit.service.found import record
 
@@ -317,6 +321,7 @@ class Work:
 
     def answer(self, line: str) -> None:
         """An answer to what is asked, or something seen."""
+        from halfsplit.errors import UserError, nearest
         from halfsplit.service.found import record
 
         try:

@@ -139,7 +139,8 @@ def cover(shown: Mapping[str, Flags], weight: Floats, most: int) -> tuple[tuple[
     shows at least 1 - (1 - 1/most)^most of what the best one of as many places does (Nemhauser, Wolsey and Fisher
     1978), 70 % for three.
     """
-    left, chosen = weight.copy(), []
+    left = weight.copy()
+    chosen: list[tuple[str, float]] = []
     while len(chosen) < most:
         gains = {place: float(left[rows].sum()) for place, rows in shown.items()}
         best = max(gains, key=gains.__getitem__, default=None)
@@ -203,10 +204,10 @@ def _listed(bench: Bench, hidden: Flags, away_v: Mapping[str, Mapping[str, Float
         for state, moved in by_state.items():
             most = np.zeros(len(space.faults))
             np.maximum.at(most, space.row_fault, moved)
-            for number in np.flatnonzero(hidden & (most > best)):
+            for number in np.flatnonzero(hidden & (most > best)).tolist():
                 best[number], where[number] = most[number], (point, state)
     found = []
-    for number in map(int, np.flatnonzero(hidden)):
+    for number in np.flatnonzero(hidden).tolist():
         point, state = where[number]
         fault = bench.faults[number]
         found.append(Unseen(fault.id, fault.text, (point,) if point else (), state))
