@@ -29,11 +29,11 @@ class Job:
     went: dict[str, Went]
 
 
-def digest(folder: Path, *words: str) -> str:
-    """Twelve digits that are others when anything is that a job's outcome hangs on."""
+def digest(folder: Path, *words: str, sources: Sequence[str] = SOURCES) -> str:
+    """Twelve digits that are others when anything is that a job's outcome hangs on: ``sources``, the machine's files."""
     found = hashlib.sha256(" ".join(words).encode())
     files = sorted(folder.iterdir())
-    for source in SOURCES:
+    for source in sources:
         place = ROOT / source
         inside = sorted(each for each in place.rglob("*") if each.suffix in (".py", ".csv"))
         files += [place] if place.is_file() else inside

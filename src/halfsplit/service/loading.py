@@ -14,6 +14,8 @@ from halfsplit.diagnosis.load_list import (
     finishing,
     instruments,
     load_list,
+    restated,
+    something_else,
 )
 from halfsplit.diagnosis.naming import function_name, group_short, state_name
 from halfsplit.errors import UserError
@@ -128,27 +130,28 @@ def job_load_list(desk: Desk, job_id: str | None = None, most: int = MOST_LISTED
     standing = desk.standing(job)
     hunt, belief = standing.hunt, standing.hunt.belief
     bench = hunt.bench
-    cases = cases_of(belief, bench.signatures, job.complaint)
-    found = load_list(cases, belief.mended, most=most)
+    other = something_else(belief.other, Hunt(bench, job.weighed).belief.other)
+    cases, mended = restated(cases_of(belief, bench.signatures, job.complaint), belief.mended, belief.other, other)
+    found = load_list(cases, mended, most=most)
     van = current_van(desk.store)
     stock = {folded(one.item): one for one in van.stock}
     names = {group.id: group_short(group) for group in bench.space.groups}
     lines = tuple(_line(one, names, stock, known=van.number > 0) for one in found.lines)
-    known = 1.0 - belief.mended - belief.other
+    known = 1.0 - mended - other
     with_van = None
     if van.number:
-        with_van = finishing(cases, {one.item for one in lines if one.in_van}, belief.mended, FOUND)
+        with_van = finishing(cases, {one.item for one in lines if one.in_van}, mended, FOUND)
     return LoadList(
         head=head(standing, job),
         first_visit=FirstVisit(
             with_all=found.with_all,
-            if_known=(found.with_all - belief.mended) / known if known > 0.0 else None,
+            if_known=(found.with_all - mended) / known if known > 0.0 else None,
             with_first=found.with_most,
             first=found.most,
             with_none=found.with_none,
             with_van=with_van,
-            nothing_wrong=belief.mended,
-            something_else=belief.other,
+            nothing_wrong=mended,
+            something_else=other,
             found=FOUND,
         ),
         lines=lines,

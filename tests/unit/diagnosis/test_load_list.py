@@ -23,7 +23,10 @@ from halfsplit.diagnosis.load_list import (
     load_list,
     measured,
     needs_of,
+    restated,
+    something_else,
 )
+from halfsplit.diagnosis.space import ELSE_PRIOR
 from halfsplit.machine.reading import load_machine
 from halfsplit.observations import Complaint, Symptom
 
@@ -68,6 +71,25 @@ def enumerated(at_hand: set[str]) -> float:
 @pytest.mark.parametrize("at_hand", [set(), {"contact"}, {"sleeve", "seal"}, {"contact", "sleeve", "seal"}])
 def test_the_chance_is_that_of_every_way_things_can_turn_out(at_hand: set[str]) -> None:
     assert finishing(CASES, at_hand, FINISHED, FOUND) == pytest.approx(enumerated(at_hand), abs=1e-12)
+
+
+def test_a_complaint_alone_leaves_something_else_at_its_prior_and_what_is_seen_later_moves_it() -> None:
+    assert something_else(0.12, 0.12) == pytest.approx(ELSE_PRIOR)
+    # Seen later: the odds fell to a third, from 0.25 to 0.25 / 3.
+    third = (ELSE_PRIOR / (1.0 - ELSE_PRIOR)) / 3.0
+    assert something_else(1.0 / 13.0, 0.20) == pytest.approx(third / (1.0 + third))
+    assert something_else(0.999, 0.10) > 0.9
+    assert (something_else(0.0, 0.10), something_else(0.4, 0.0), something_else(0.4, 1.0)) == (0.0, 0.4, 0.4)
+
+
+def test_cases_stated_anew_keep_their_proportions_and_sum_to_one_with_the_rest() -> None:
+    cases, finished = restated(CASES, FINISHED, 0.10, 0.03)
+    known = sum(case.alone for case in CASES) + sum(case.member for case in CASES) / 2.0
+    whole = sum(case.alone for case in cases) + sum(case.member for case in cases) / 2.0 + finished + 0.03
+    assert whole == pytest.approx((known + FINISHED) * 0.97 / 0.90 + 0.03)
+    assert cases[1].alone / cases[0].alone == pytest.approx(CASES[1].alone / CASES[0].alone)
+    assert cases[1].member / cases[0].member == pytest.approx(CASES[1].member / CASES[0].member)
+    assert [case.needs for case in cases] == [case.needs for case in CASES]
 
 
 def test_each_line_says_what_leaving_it_alone_behind_costs_and_the_dearest_stands_first() -> None:
