@@ -119,6 +119,9 @@ def visits(bench: Bench, seeds: Sequence[int], file: Path) -> Iterator[Visit]:
     """The jobs of some seeds in their order; those in ``file`` are read, the others played and written down at once."""
     kept = read_visits(file)
     file.parent.mkdir(parents=True, exist_ok=True)
+    if file.exists() and not file.read_bytes().endswith(b"\n"):
+        with file.open("a", encoding="utf-8") as out:
+            out.write("\n")  # a line that was cut short stays alone
     for seed in seeds:
         if seed not in kept:
             kept[seed] = visit(bench, seed)

@@ -30,7 +30,7 @@ class Job:
 
 
 def digest(folder: Path, *words: str, sources: Sequence[str] = SOURCES) -> str:
-    """Twelve digits that are others when anything is that a job's outcome hangs on: ``sources``, the machine's files."""
+    """Twelve digits that are others when anything in ``sources`` is, or in the machine's files."""
     found = hashlib.sha256(" ".join(words).encode())
     files = sorted(folder.iterdir())
     for source in sources:

@@ -71,6 +71,11 @@ class Symptom:
     showing: Showing = "unknown"
     unplugged: tuple[str, ...] = ()
 
+    @property
+    def reported(self) -> bool:
+        """Whether somebody else saw it and told: it counts with less than the technician's own reliability."""
+        return self.reliability < RELIABILITY_TECHNICIAN
+
 
 @dataclass(frozen=True, slots=True)
 class Reading:

@@ -13,6 +13,7 @@ def add(commands: Commands) -> None:
         commands, "found", "write down what was found", run,
         'Writes down what was found: the answer to the check asked ("9.8 V", "dry", "lit", "can\'t reach", '
         '"mended"), or something unasked with its subject before a colon ("horn: sounds", "X12: green"). '
+        'Say --reported for what somebody else saw and told. '
         'Add ", showing" or ", away" to say whether the fault was there at that moment, and ", 7 min" for '
         "the time.",
     )  # fmt: skip
@@ -24,6 +25,10 @@ def add(commands: Commands) -> None:
         "--repair", default="", metavar="ID", help="the repair it speaks of: its id or its place"
     )
     parser.add_argument("--other", type=int, default=0, metavar="N", help="it answers the Nth runner-up")
+    parser.add_argument(
+        "--reported", action="store_true",
+        help="somebody else saw it and told, on the phone or at the machine; it counts as an operator's word",
+    )  # fmt: skip
     parser.add_argument(
         "--minutes", metavar="TIME", help='how long it took, like "7 min"; as planned when left out'
     )
@@ -41,7 +46,7 @@ def run(arguments: argparse.Namespace) -> int:
     with at_desk(arguments) as desk:
         found = record(
             desk, " ".join(arguments.text), arguments.job, check_id=arguments.check, repair=arguments.repair,
-            other=max(0, arguments.other), minutes=spent,
+            other=max(0, arguments.other), minutes=spent, reported=arguments.reported,
         )  # fmt: skip
     if arguments.json:
         print_json(found)

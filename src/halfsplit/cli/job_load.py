@@ -78,7 +78,7 @@ def show(found: LoadList) -> None:
         say()
         say(found.question.words, "bold", first="Ask the customer: ")
         check = found.question.check
-        say(f'Write the answer down and list again: halfsplit job found ANSWER --check "{check}"', indent=2)
+        say(f'Write the answer down and list again: halfsplit job found ANSWER --reported --check "{check}"', indent=2)
 
 
 def _show_chances(visit: FirstVisit, count: int) -> None:

@@ -27,6 +27,7 @@ HELP = (
     ("horn: sounds   X12: green   X30.4: 12.1 V   W12: 3.2 A   F5.2: lit", "something nobody asked for"),
     ("walk round in STATE: all right", "a walk round nobody asked for"),
     ("horn with X12 out: silent", "the same with a connector apart"),
+    ("horn: silent, reported", "what a function does, as somebody else saw it and told"),
     ("mended   not mended   done", "how a repair went; done means not tried out yet"),
     ("repair X12.3 mended", "a repair nobody asked for"),
     ("other", "the next best check instead"),

@@ -116,16 +116,17 @@ class Epoch:
         """The same, with what was seen at one moment together.
 
         Functions seen in one state belong to one walk round, in which a sleeping fault shows at all of them or at
-        none; a function seen again belongs to the next walk. What is known to have shown or not stands alone.
+        none; a function seen again belongs to the next walk, and what was told to another than what the technician
+        saw. What is known to have shown or not stands alone.
         """
-        walks: dict[tuple[str, int], list[Electrical]] = {}
+        walks: dict[tuple[str, int, bool], list[Electrical]] = {}
         alone: list[tuple[Electrical, ...]] = []
-        times: Counter[tuple[str, str]] = Counter()
+        times: Counter[tuple[str, str, bool]] = Counter()
         for one in self.observed():
             if isinstance(one, Symptom) and one.showing == "unknown" and not one.unplugged:
-                walk = times[one.function, one.state]
-                times[one.function, one.state] += 1
-                walks.setdefault((one.state, walk), []).append(one)
+                walk = times[one.function, one.state, one.reported]
+                times[one.function, one.state, one.reported] += 1
+                walks.setdefault((one.state, walk, one.reported), []).append(one)
             else:
                 alone.append((one,))
         return [*map(tuple, walks.values()), *alone]

@@ -152,7 +152,8 @@ class Hunt:
             self._work[f"{observation.action}:{observation.place}"] += 1
         elif check is not None and not isinstance(observation, OutOfReach):
             counter = self._looked if isinstance(observation, Look) else self._done
-            counter[check.id] += USED_UP if check.kind == "round" else self._used(observation)
+            whole_walk = check.kind == "round" and not _told(observation)
+            counter[check.id] += USED_UP if whole_walk else self._used(observation)
             if check.kind == "round" and isinstance(observation, Symptom):
                 # What was seen on the way need not be looked at one by one.
                 alone = operate(self.bench.machine, observation.function, observation.state)
@@ -164,10 +165,10 @@ class Hunt:
                     counter[check.id] = 0  # it must be settled by a further one
         state = check.state if check is not None and check.state else self.situation.state
         steps = self.situation.open_steps | (frozenset(check.steps) if check is not None else frozenset())
-        if isinstance(observation, OutOfReach):
+        if isinstance(observation, OutOfReach) or _told(observation):
             steps, state = self.situation.open_steps, self.situation.state
         showing = self.situation.showing
-        if isinstance(observation, Symptom) and self._complained(observation):
+        if isinstance(observation, Symptom) and self._complained(observation) and not observation.reported:
             function = self.bench.machine.functions[observation.function]
             showing = "no" if observation.level == function.expected.get(observation.state) else "yes"
         elif isinstance(observation, Action):
@@ -185,8 +186,11 @@ class Hunt:
     def _used(self, observation: Observation) -> int:
         """How much of a check an observation uses up.
 
-        A reading taken while the fault slept may be taken again, a function of the complaint watched twice.
+        A reading taken while the fault slept may be taken again, a function of the complaint watched twice, and what
+        was only told may be seen for oneself.
         """
+        if _told(observation):
+            return 0
         if isinstance(observation, Symptom):
             return USED_UP // 2 if self._complained(observation) else USED_UP
         return USED_UP // 3 if getattr(observation, "showing", "unknown") == "no" else USED_UP
@@ -330,6 +334,11 @@ class Hunt:
 
     def _believe(self) -> Belief:
         return believe(self.evidence, self.log_prior, self.pairs_of(self.evidence))
+
+
+def _told(observation: Observation) -> bool:
+    """Whether the technician was told it by somebody else, maybe on the phone: nothing is set or opened by that."""
+    return isinstance(observation, Symptom) and observation.reported
 
 
 def check_complaint(machine: Machine, complaint: Complaint) -> None:

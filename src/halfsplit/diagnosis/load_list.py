@@ -37,8 +37,8 @@ from halfsplit.quantities import format_amps
 
 Sort = Literal["part", "consumable", "tool"]
 
-#: Share of causes that a hunt finds: 192 of 200 hidden faults on the sweeper and 96 of 100 on the platform, the practice
-#: runs of docs/practice-table.md.
+#: Share of causes that a hunt finds: 192 of 200 hidden faults on the sweeper and 96 of 100 on the platform, as measured
+#: in docs/practice-table.md.
 FOUND = (192 + 96) / (200 + 100)
 #: A job's hypotheses with less odds than this need nothing of their own; they are far below what is printed.
 NO_ODDS = 1e-9

@@ -284,7 +284,7 @@ def round_found(machine: Machine, state: str, seen: Sequence[Symptom]) -> str:
 def round_words(machine: Machine, state: str, seen: Sequence[Symptom]) -> str:
     """A walk round in one line, the fault's showing included where it was said."""
     away = {"yes": ", fault showing", "no": ", fault away"}
-    showing = away.get(seen[0].showing, "") if seen else ""
+    showing = away.get(seen[0].showing, "") + reported_words(seen[0]) if seen else ""
     return f"{round_subject(machine, state)}: {round_found(machine, state, seen)}{showing}"
 
 
@@ -351,6 +351,11 @@ def amps_words(value: float) -> str:
     return "0 A" if abs(value) < 0.005 else format_amps(round(value, 2))
 
 
+def reported_words(observation: Observation) -> str:
+    """", as reported" behind what somebody else saw and told; "" behind what the technician found himself."""
+    return ", as reported" if isinstance(observation, Symptom) and observation.reported else ""
+
+
 def observation_words(machine: Machine, observation: Observation) -> str:
     """Subject and finding in one line."""
     found = found_words(machine, observation)
@@ -358,4 +363,5 @@ def observation_words(machine: Machine, observation: Observation) -> str:
     showing = getattr(observation, "showing", "unknown")
     if not isinstance(observation, Symptom) and showing != "unknown":
         found = f"{found}, fault {'showing' if showing == 'yes' else 'away'}"
+    found += reported_words(observation)
     return f"{words}: {found}" if found else words

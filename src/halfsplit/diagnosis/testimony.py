@@ -15,7 +15,15 @@ import numpy as np
 from halfsplit.diagnosis import likelihood
 from halfsplit.diagnosis.hunt import Hunt
 from halfsplit.diagnosis.lamps import lamp_chances
-from halfsplit.diagnosis.naming import LAMP_WORDS, amps_words, found_words, level_word, subject_words, volts_words
+from halfsplit.diagnosis.naming import (
+    LAMP_WORDS,
+    amps_words,
+    found_words,
+    level_word,
+    reported_words,
+    subject_words,
+    volts_words,
+)
 from halfsplit.diagnosis.outcomes import sight_chances
 from halfsplit.errors import NotFound
 from halfsplit.faults.curing import cure_chances
@@ -102,7 +110,8 @@ def why(hunt: Hunt, group_id: str, observations: Sequence[Observation]) -> Why:
             machine = hunt.bench.machine
             said.append(
                 Testimony(
-                    number, subject_words(machine, observation), found_words(machine, observation),
+                    number, subject_words(machine, observation),
+                    found_words(machine, observation) + reported_words(observation),
                     _expected(hunt, observation, mine, epoch), ratio,
                 )
             )  # fmt: skip

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
+from dataclasses import replace
 
 from halfsplit.diagnosis.checks import Check, operate
 from halfsplit.diagnosis.naming import check_short
@@ -14,7 +16,7 @@ from halfsplit.jobs.events import AccessOpened, Happening, ObservationRecorded
 from halfsplit.jobs.model import Job
 from halfsplit.jobs.recording import record_all
 from halfsplit.machine.model import Machine
-from halfsplit.observations import Action, Observation, OutOfReach, Reading, Symptom
+from halfsplit.observations import RELIABILITY_OPERATOR, Action, Observation, OutOfReach, Reading, Symptom
 from halfsplit.service import typed, walking
 from halfsplit.service.desk import Desk, Standing
 from halfsplit.service.results import Recorded
@@ -24,8 +26,12 @@ CODES: dict[str, str] = {
     "no-repair-asked": "A repair was reported and none was asked for; name the repair.",
     "repair-answer": "A repair was asked for, and what was typed does not say how it went.",
     "check-unknown": "The job has no check of that id.",
+    "reported-kind": "Something was written down as reported that nobody else's word is taken for.",
     "hunt-ended": "No check is asked any more; close the job, or type what was seen with its subject.",
 }
+
+#: Minutes of talk in which somebody tells what one function does; a walk round takes him its own. From memory.
+TOLD_MIN = 1.0
 
 
 def record(
@@ -37,16 +43,44 @@ def record(
     repair: str = "",
     other: int = 0,
     minutes: float | None = None,
+    reported: bool = False,
 ) -> Recorded:
     """Writes down what was found and gives the next step.
+
+    ``reported`` says that somebody else saw it and told; so does ", reported" at the end of ``text``.
 
     ``text`` answers the step asked (or its ``other``-th runner-up, the check ``check_id`` or the repair
     ``repair``), or says something unasked with its subject before a colon. Nothing is written when it raises.
     """
     job = desk.job(job_id)
     standing = desk.standing(job)
-    happenings = _happenings(standing, text, check_id=check_id, repair=repair, other=other, minutes=minutes)
+    said = re.fullmatch(r"(.+),\s+reported[.!]?\s*", text, re.IGNORECASE | re.DOTALL)
+    asked = said.group(1) if said is not None else text
+    happenings = _happenings(standing, asked, check_id=check_id, repair=repair, other=other, minutes=minutes)
+    if reported or said is not None:
+        happenings = _as_reported(standing, happenings, planned=minutes is None and typed.taken_apart(asked)[1] is None)
     return keep(desk, job, happenings)
+
+
+def _as_reported(standing: Standing, happenings: Sequence[Happening], *, planned: bool) -> list[Happening]:
+    """What was found as somebody else's word, with the minutes of the talk where they were only ``planned``.
+
+    Raises UserError for all that is no function seen working or not.
+    """
+    found: list[Happening] = []
+    for one in happenings:
+        seen = one.observation if isinstance(one, ObservationRecorded) else None
+        if not isinstance(one, ObservationRecorded) or not isinstance(seen, Symptom) or seen.unplugged:
+            raise UserError(
+                "reported-kind",
+                "Only what functions do is taken from somebody else's word.",
+                "Measure, look and mend for yourself, or write it down as a note.",
+            )
+        check = standing.check(one.check)
+        spent = check.minutes if check is not None and check.kind == "round" else TOLD_MIN
+        minutes = spent if planned and one is happenings[-1] else one.minutes
+        found.append(replace(one, observation=replace(seen, reliability=RELIABILITY_OPERATOR), minutes=minutes))
+    return found
 
 
 def keep(desk: Desk, job: Job, happenings: Sequence[Happening]) -> Recorded:

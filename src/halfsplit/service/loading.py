@@ -19,7 +19,10 @@ from halfsplit.diagnosis.load_list import (
 )
 from halfsplit.diagnosis.naming import function_name, group_short, state_name
 from halfsplit.errors import UserError
+from halfsplit.jobs.events import ObservationRecorded
+from halfsplit.jobs.model import Job
 from halfsplit.jobs.van import Stock, current_van, folded
+from halfsplit.observations import Symptom
 from halfsplit.service.desk import Desk
 from halfsplit.service.results import JobHead
 from halfsplit.service.working import head
@@ -163,11 +166,22 @@ def job_load_list(desk: Desk, job_id: str | None = None, most: int = MOST_LISTED
             )
         ),
         van_number=van.number,
-        question=_question(hunt),
+        question=_question(hunt, _answered(job)),
     )
 
 
-def _question(hunt: Hunt) -> QuestionLine | None:
+def _answered(job: Job) -> frozenset[str]:
+    """The checks that somebody else has answered already: nobody is asked twice."""
+    return frozenset(
+        entry.what.check
+        for entry in job.standing
+        if isinstance(entry.what, ObservationRecorded)
+        and isinstance(entry.what.observation, Symptom)
+        and entry.what.observation.reported
+    )
+
+
+def _question(hunt: Hunt, answered: frozenset[str]) -> QuestionLine | None:
     """What a customer can see without opening or measuring anything, in a state without dangers; the most telling."""
     machine = hunt.bench.machine
     options = [
@@ -176,6 +190,7 @@ def _question(hunt: Hunt) -> QuestionLine | None:
         if option.check is not None
         and option.check.kind in ("operate", "round")
         and not option.check.steps
+        and option.check.id not in answered
         and not machine.states[option.check.state].dangers
         and option.information >= WORTH_ASKING
     ]

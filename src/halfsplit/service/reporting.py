@@ -19,6 +19,7 @@ from halfsplit.diagnosis.naming import (
     level_word,
     observation_words,
     place_words,
+    reported_words,
     round_found,
     round_subject,
     state_name,
@@ -103,7 +104,7 @@ def replay(desk: Desk, job: Job) -> Replayed:
             checks.append(
                 CheckLine(
                     entry.number, entry.minutes, subject_words(machine, seen), expected,
-                    words_found(machine, seen), verdict, getattr(seen, "showing", "unknown"),
+                    words_found(machine, seen) + reported_words(seen), verdict, getattr(seen, "showing", "unknown"),
                 )
             )  # fmt: skip
         mended = isinstance(seen, Action) and seen.action != "unplug-refit"
@@ -132,9 +133,10 @@ def _walk_line(hunt: Hunt, line: Sequence[Entry]) -> CheckLine:
     """A walk round the machine as one check."""
     machine, seen = hunt.bench.machine, walking.seen_on(line)
     good = all(expectation(hunt, one)[1] == "pass" for one in seen)
+    found = round_found(machine, seen[0].state, seen) + reported_words(seen[0])
     return CheckLine(
         line[-1].number, sum(entry.minutes for entry in line), round_subject(machine, seen[0].state), "all right",
-        round_found(machine, seen[0].state, seen), "pass" if good else "fail", seen[0].showing,
+        found, "pass" if good else "fail", seen[0].showing,
     )  # fmt: skip
 
 

@@ -11,9 +11,11 @@ import pytest
 
 from halfsplit.diagnosis.hunt import Bench
 from halfsplit.errors import NotFound, ProblemsError, UserError
+from halfsplit.jobs.events import ObservationRecorded
 from halfsplit.jobs.memory import MemoryStore
 from halfsplit.jobs.store import fingerprint_of
 from halfsplit.machine.reading import load_machine
+from halfsplit.observations import RELIABILITY_OPERATOR
 from halfsplit.service.complaints import complaint_of
 from halfsplit.service.desk import Desk, machine_files
 from halfsplit.service.examples import find_machine
@@ -168,3 +170,21 @@ def test_what_became_of_the_list_before_is_told_and_the_earlier_one_can_be_taken
     assert caught.value.code == "van-file-unwritable"
     with pytest.raises(NotFound):
         show_van(desk, 3)
+
+
+def test_something_else_has_its_prior_share_after_the_complaint_and_moves_with_what_is_seen(desk: Desk) -> None:
+    opened = job_load_list(desk).first_visit
+    assert opened.something_else == pytest.approx(0.03)
+    answered(desk, "operate starter in start", "dead")
+    again = job_load_list(desk).first_visit
+    assert again.something_else != pytest.approx(0.03, abs=1e-4)
+
+
+def test_what_the_customer_tells_counts_as_an_operators_word_and_is_not_asked_again(desk: Desk) -> None:
+    question = job_load_list(desk).question
+    assert question is not None
+    record(desk, "all right but starter dead", check_id=question.check, reported=True)
+    after = job_load_list(desk).question
+    assert after is None or after.check != question.check
+    seen = [one.observation for one in desk.job().standing if isinstance(one.what, ObservationRecorded)]
+    assert {getattr(one, "reliability", 1.0) for one in seen} == {RELIABILITY_OPERATOR}
