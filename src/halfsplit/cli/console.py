@@ -1,8 +1,13 @@
-"""Printing: paragraphs that fit the terminal, colour where it helps, JSON where asked for, and errors."""
+"""Printing: paragraphs that fit the terminal, colour where it helps, JSON where asked for, and errors.
+
+Texts from people and files are kept as given and may hold characters that a terminal obeys: they leave here written
+out, like \\x1b, in JSON as its own escapes.
+"""
 
 from __future__ import annotations
 
 import json
+import re
 import sys
 import textwrap
 import time
@@ -22,6 +27,27 @@ WIDEST = 100
 HARD_SPACE = "\u00a0"
 #: Narrower than this no line is broken further.
 NARROWEST = 24
+
+
+#: What a terminal obeys or what turns the order of a line round: control characters but tab and line feed (Unicode
+#: category Cc), line and paragraph separators, embeddings, overrides and isolates of UAX #9.
+_OBEYED = re.compile("[\x00-\x08\x0b-\x1f\x7f-\x9f\u2028-\u202e\u2066-\u2069]")
+
+
+def visible(text: str) -> str:
+    """``text`` with everything written out that a terminal would obey instead of showing it."""
+    return _OBEYED.sub(_written_out, text.replace("\r\n", "\n"))
+
+
+def _written_out(found: re.Match[str]) -> str:
+    code = ord(found.group())
+    return f"\\x{code:02x}" if code < 0x100 else f"\\u{code:04x}"
+
+
+def json_text(value: Any) -> str:
+    """``value`` as JSON of plain letters: what a terminal would obey stands as an escape, which reads the same."""
+    text = json.dumps(value, ensure_ascii=False, indent=2, allow_nan=False)
+    return _OBEYED.sub(lambda found: f"\\u{ord(found.group()):04x}", text)
 
 
 @cache
@@ -45,6 +71,7 @@ def say(text: str = "", style: str = "", *, indent: int = 0, hang: int = 0, firs
     if not text and not first:
         console.print()
         return
+    text, first = visible(text), visible(first)
     start = " " * indent + first
     following = " " * (indent + (hang or len(first)))
     if len(following) > width() // 2:
@@ -70,7 +97,7 @@ def rule(title: str, right: str = "", style: str = "bold") -> None:
 
 def say_raw(line: str, style: str = "") -> None:
     """One line as it is."""
-    _console().print(line.replace(HARD_SPACE, " "), style=style or None)
+    _console().print(visible(line).replace("\n", " ").replace(HARD_SPACE, " "), style=style or None)
 
 
 def ask(prompt: str) -> str | None:
@@ -93,7 +120,7 @@ def print_json(value: Any) -> None:
     """A result as JSON, one document."""
     from halfsplit.service.results import to_data
 
-    print(json.dumps(to_data(value), ensure_ascii=False, indent=2, allow_nan=False))
+    print(json_text(to_data(value)))
 
 
 #: Seconds before anybody is told how far a long piece of work is; common practice, no source.
@@ -161,10 +188,10 @@ def report_error(error: HalfsplitError, *, as_json: bool = False) -> None:
                 ],
             }
         }
-        print(json.dumps(data, ensure_ascii=False, indent=2))
+        print(json_text(data))
         return
     console = _console(to_error=True)
-    for line in str(error).splitlines():
+    for line in visible(str(error)).splitlines():
         console.print(line, style="red" if sys.stderr.isatty() else None)
     if code not in ("problems", "internal"):
         console.print(f"({code})", style="dim")
