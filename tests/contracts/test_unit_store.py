@@ -9,7 +9,9 @@ from concurrent.futures import ThreadPoolExecutor
 import pytest
 
 from halfsplit.errors import InternalError, UserError
+from halfsplit.jobs.memory import MemoryStore
 from halfsplit.jobs.opening import open_store
+from halfsplit.jobs.portable_units import UnitsDiverged, import_units, write_units
 from halfsplit.jobs.store import JobStore, Overtaken
 from halfsplit.jobs.units import UnitEntryUndone, UnitEvent, UnitNoted, fold_unit
 
@@ -86,3 +88,63 @@ def test_what_is_noted_of_units_outlives_the_store_that_wrote_it(lasting_address
         assert one.unit_events("no. 7") == other.unit_events("no. 7")
     with open_store(lasting_address) as again:
         assert again.unit_events("no. 7") == (noted("no. 7", 1), noted("no. 7", 2))
+
+
+def test_notes_of_several_units_are_kept_in_one_step_or_not_at_all(store: JobStore) -> None:
+    store.append_unit(0, noted("no. 7", 1))
+    new = [noted("no. 9", 1), noted("no. 7", 2), noted("no. 9", 2), noted("no. 7", 3)]
+    with pytest.raises(Overtaken) as caught:
+        store.append_units({"no. 7": 2, "no. 9": 0}, [noted("no. 9", 1), noted("no. 7", 3)])
+    assert (caught.value.expected, caught.value.found) == (2, 1)
+    assert store.units() == ("no. 7",)
+    with pytest.raises(UserError):
+        store.append_units({"no. 7": 1, "no. 9": 0}, [*new, noted("no. 7", 4, "code zero \0")])
+    for expected in ({"no. 7": 1}, {"no. 7": 0, "no. 9": 0}):
+        with pytest.raises(InternalError):
+            store.append_units(expected, new)
+    assert (len(store.unit_events("no. 7")), store.unit_events("no. 9")) == (1, ())
+    store.append_units({"no. 7": 1, "no. 9": 0}, new)
+    assert [one.number for one in store.unit_events("no. 7")] == [1, 2, 3]
+    assert store.unit_events("no. 9") == (noted("no. 9", 1), noted("no. 9", 2))
+    store.append_units({}, [])
+    assert store.units() == ("no. 7", "no. 9")
+
+
+def test_threads_that_bring_the_same_units_in_at_once_bring_them_in_once(store: JobStore) -> None:
+    names = [f"no. {n}" for n in range(5)]
+    start = threading.Barrier(4)
+
+    def bring(writer: int) -> bool:
+        order = names if writer % 2 else names[::-1]
+        start.wait()
+        try:
+            store.append_units(dict.fromkeys(names, 0), [noted(unit, 1, f"writer {writer}") for unit in order])
+        except Overtaken:
+            return False
+        return True
+
+    with ThreadPoolExecutor(4) as pool:
+        won = list(pool.map(bring, range(4)))
+    assert won.count(True) == 1
+    assert {store.unit_events(unit) for unit in names} == {
+        (noted(unit, 1, f"writer {won.index(True)}"),) for unit in names
+    }
+
+
+def test_units_travel_from_every_store_to_every_other_as_the_same_bytes(store: JobStore) -> None:
+    there = MemoryStore()
+    there.append_units({"no. 7": 0, "Ünit 'ß'": 0}, [noted("no. 7", 1), noted("Ünit 'ß'", 1, "雨"), noted("no. 7", 2)])
+    store.append_unit(0, noted("no. 7", 1))
+    file = write_units([event for unit in there.units() for event in there.unit_events(unit)])
+    assert [(one.unit, one.entries, one.added) for one in import_units(store, file)] == [
+        ("no. 7", 2, 1), ("Ünit 'ß'", 1, 1),
+    ]  # fmt: skip
+    assert write_units([event for unit in store.units() for event in store.unit_events(unit)]) == file
+    assert {one.added for one in import_units(store, file)} == {0}
+    store.append_unit(2, noted("no. 7", 3, "here"))
+    assert {one.added for one in import_units(store, file)} == {0}
+    there.append_units({"no. 7": 2, "no. 9": 0}, [noted("no. 7", 3, "there"), noted("no. 9", 1)])
+    with pytest.raises(UnitsDiverged) as caught:
+        import_units(store, write_units([event for unit in there.units() for event in there.unit_events(unit)]))
+    assert caught.value.units == (("no. 7", 2, 3, 3),)
+    assert "no. 9" not in store.units()

@@ -40,8 +40,10 @@ from halfsplit.cli import (
     machine_show,
     machine_spice,
     practice,
+    unit_in,
     unit_list,
     unit_note,
+    unit_out,
     unit_show,
     unit_undo,
     van,
@@ -74,7 +76,7 @@ def build_parser() -> argparse.ArgumentParser:
         each.add(jobs)
     unit = commands.add_parser("unit", help="keep units: serial number, hours, owner, earlier jobs")
     units = unit.add_subparsers(title="commands", metavar="COMMAND", required=True)
-    for one in (unit_note, unit_show, unit_list, unit_undo):
+    for one in (unit_note, unit_show, unit_list, unit_undo, unit_out, unit_in):
         one.add(units)
     machine = commands.add_parser("machine", help="check a machine file, or show what it says")
     machines = machine.add_subparsers(title="commands", metavar="COMMAND", required=True)

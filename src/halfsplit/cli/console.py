@@ -1,7 +1,7 @@
-"""Printing: paragraphs that fit the terminal, colour where it helps, JSON where asked for, and errors.
+r"""Printing: paragraphs that fit the terminal, colour where it helps, JSON where asked for, and errors.
 
 Texts from people and files are kept as given and may hold characters that a terminal obeys: they leave here written
-out, like \\x1b, in JSON as its own escapes.
+out, like \x1b, in JSON as its own escapes.
 """
 
 from __future__ import annotations

@@ -21,7 +21,7 @@ from halfsplit.jobs.store import (
     check_following,
     check_machine,
     check_opening,
-    check_unit_event,
+    check_unit_events,
     state_after,
 )
 from halfsplit.jobs.units import UnitEvent, unit_from_json
@@ -94,15 +94,17 @@ class MemoryStore(JobStore):
         )
         return by_opening(fitting)
 
-    def append_unit(self, expected_number: int, event: UnitEvent) -> None:
-        """Add an event of a unit; see JobStore."""
-        text = check_unit_event(expected_number, event)
+    def append_units(self, expected: Mapping[str, int], events: Sequence[UnitEvent]) -> None:
+        """Add events of units in one step; see JobStore."""
+        texts = check_unit_events(expected, events)
         with self._lock:
             self._check_open()
-            last = len(self._units.get(event.unit, ()))
-            if last != expected_number:
-                raise Overtaken(event.unit, expected_number, last, "Unit")
-            self._units.setdefault(event.unit, []).append(text)
+            for unit in texts:
+                last = len(self._units.get(unit, ()))
+                if last != expected[unit]:
+                    raise Overtaken(unit, expected[unit], last, "Unit")
+            for unit, new in texts.items():
+                self._units.setdefault(unit, []).extend(new)
 
     def unit_events(self, unit: str) -> tuple[UnitEvent, ...]:
         """Give the events of a unit; see JobStore."""

@@ -52,7 +52,7 @@ from halfsplit.jobs.store import (
     check_following,
     check_machine,
     check_opening,
-    check_unit_event,
+    check_unit_events,
     state_after,
 )
 from halfsplit.jobs.units import UnitEvent, unit_from_json
@@ -171,20 +171,22 @@ class SqlStore(JobStore):
             rows = connection.execute(chosen).mappings().all()
         return by_opening(JobLine(**row) for row in rows)
 
-    def append_unit(self, expected_number: int, event: UnitEvent) -> None:
-        """Add an event of a unit; see JobStore."""
-        text = check_unit_event(expected_number, event)
-        last = select(func.max(unit_events.c.number)).where(unit_events.c.unit == event.unit)
-        row = {"unit": event.unit, "number": event.number, "body": text}
+    def append_units(self, expected: Mapping[str, int], events: Sequence[UnitEvent]) -> None:
+        """Add events of units in one step; see JobStore."""
+        texts = check_unit_events(expected, events)
         with self._writing() as connection:
-            found = connection.scalar(last) or 0
-            if found != expected_number:
-                raise Overtaken(event.unit, expected_number, found, "Unit")
-            try:
-                with connection.begin_nested():
-                    connection.execute(insert(unit_events).values(row))
-            except IntegrityError:  # on PostgreSQL a second writer waits here, and then finds the number taken
-                raise Overtaken(event.unit, expected_number, connection.scalar(last) or 0, "Unit") from None
+            # All writers take the units in the same order, so that none waits for one that waits for it.
+            for unit, new in texts.items():
+                last = select(func.max(unit_events.c.number)).where(unit_events.c.unit == unit)
+                found = connection.scalar(last) or 0
+                if found != expected[unit]:
+                    raise Overtaken(unit, expected[unit], found, "Unit")
+                rows = [{"unit": unit, "number": found + n, "body": text} for n, text in enumerate(new, 1)]
+                try:
+                    with connection.begin_nested():
+                        connection.execute(insert(unit_events), rows)
+                except IntegrityError:  # on PostgreSQL a second writer waits here, and then finds the number taken
+                    raise Overtaken(unit, expected[unit], connection.scalar(last) or 0, "Unit") from None
 
     def unit_events(self, unit: str) -> tuple[UnitEvent, ...]:
         """Give the events of a unit; see JobStore."""

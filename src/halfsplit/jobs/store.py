@@ -163,11 +163,18 @@ class JobStore(ABC):
     ) -> tuple[JobLine, ...]:
         """The jobs that fit all that is given, by opening time and then id."""
 
-    @abstractmethod
     def append_unit(self, expected_number: int, event: UnitEvent) -> None:
         """Adds one event of a unit after number ``expected_number``, 0 for its first.
 
         Raises Overtaken when the unit has gone on meanwhile.
+        """
+        self.append_units({event.unit: expected_number}, (event,))
+
+    @abstractmethod
+    def append_units(self, expected: Mapping[str, int], events: Sequence[UnitEvent]) -> None:
+        """Adds events of any units in one step, each unit's in order after its number in ``expected``.
+
+        Raises Overtaken when one of the units has gone on meanwhile; then nothing was added.
         """
 
     @abstractmethod
@@ -304,11 +311,16 @@ def check_document(document: Document) -> None:
     check_text(document.body)
 
 
-def check_unit_event(expected_number: int, event: UnitEvent) -> str:
-    """The event as JSON, once it carries the number after ``expected_number``."""
-    if event.number != expected_number + 1:
-        raise InternalError(f"Entry {event.number} of unit {event.unit} was to follow on entry {expected_number}.")
-    return unit_to_json(event)
+def check_unit_events(expected: Mapping[str, int], events: Sequence[UnitEvent]) -> dict[str, list[str]]:
+    """The events as JSON by unit, in the order of the units' names, once each carries the number that is its turn."""
+    found: dict[str, list[str]] = {}
+    for event in events:
+        texts = found.setdefault(event.unit, [])
+        before = expected.get(event.unit, -1) + len(texts)
+        if event.unit not in expected or event.number != before + 1:
+            raise InternalError(f"Entry {event.number} of unit {event.unit} was to follow on entry {before}.")
+        texts.append(unit_to_json(event))
+    return dict(sorted(found.items()))
 
 
 def state_after(state: State, events: Sequence[Event]) -> State:

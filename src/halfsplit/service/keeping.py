@@ -39,6 +39,7 @@ from halfsplit.service import walking
 from halfsplit.service.desk import Desk, Standing
 from halfsplit.service.found import keep
 from halfsplit.service.lessons import lesson_of
+from halfsplit.service.new_files import write_new
 from halfsplit.service.paperwork import advice_words, attached_words, travel_words, used_words
 from halfsplit.service.proof_words import proof_words
 from halfsplit.service.proving import return_events
@@ -344,8 +345,7 @@ def job_out(
     place = Path(f"{job.id}{SUFFIX}") if file is None else file
     data = export_job(desk.store, job.id, desk.shelf if attachments else None)
     try:
-        with place.open("xb") as out:
-            out.write(data)
+        write_new(place, data)
     except FileExistsError:
         raise UserError("job-file-there", f"{place} is there already.", "Give another file name.") from None
     except OSError as error:

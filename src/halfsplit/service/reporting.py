@@ -51,6 +51,7 @@ from halfsplit.service import walking
 from halfsplit.service.desk import Desk, Standing
 from halfsplit.service.healthy import expectation
 from halfsplit.service.keeping import log_words
+from halfsplit.service.new_files import write_new
 from halfsplit.service.report_proof import proving_of
 from halfsplit.service.results import Written
 from halfsplit.service.working import head
@@ -350,8 +351,7 @@ def _free(file: Path) -> None:
 
 def _write(file: Path, content: bytes, job: str) -> Written:
     try:
-        with file.open("xb") as out:
-            out.write(content)
+        write_new(file, content)
     except FileExistsError:
         raise UserError("report-there", f"{file} is there already.", "Give another file name.") from None
     except OSError as error:

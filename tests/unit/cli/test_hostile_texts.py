@@ -9,12 +9,11 @@ from pathlib import Path
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from tests.unit.cli.command_line import run
 
 from halfsplit.cli.console import json_text, visible
 from halfsplit.jobs.opening import open_store
 from halfsplit.settings import STORE_NAME
-
-from tests.unit.cli.command_line import run
 
 #: Clears the screen, rings, moves to the line's begin, renames the window (as 8-bit codes too), turns the order round.
 HOSTILE = "\x1b[2J\x07over\rwritten\x9b31m \x9d0;title\x9c \u202egnorw"

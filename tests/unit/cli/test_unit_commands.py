@@ -50,3 +50,32 @@ def test_mistakes_in_units_are_said_at_once_with_status_2(tmp_path: Path) -> Non
     assert "12 h, new meter" in run(tmp_path, "unit", "note", "HC-0107", "--hours", "12 h", "--meter-changed")
     assert "(taken back)" in run(tmp_path, "unit", "undo", "HC-0107")
     assert "No units" in run(tmp_path, "unit", "list", "--home", str(tmp_path / "other"))
+
+
+def test_notes_of_units_are_carried_to_another_store_whole_or_not_at_all(tmp_path: Path) -> None:
+    here, there = tmp_path / "here", tmp_path / "there"
+    here.mkdir()
+    there.mkdir()
+    file = tmp_path / "fleet.halfsplit-units"
+    assert "Nothing was noted" in run(here, "unit", "out", str(file), status=2)
+    for serial in ("HC-1", "HC-2"):
+        run(here, "unit", "note", serial, "--machine", "hand-cart-generator", "--hours", "12 h", "--on", "2025-03-03")
+    assert "2 units with 2 entries" in run(here, "unit", "out", str(file))
+    assert "unit-file-there" in run(here, "unit", "out", str(file), status=2)
+    assert "did you mean" in run(here, "unit", "out", str(tmp_path / "x"), "HC-11", status=2).casefold()
+    taken = json.loads(run(there, "unit", "in", str(file), "--json"))
+    assert [(one["unit"], one["added"]) for one in taken["units"]] == [("HC-1", 1), ("HC-2", 1)]
+    assert "12 h on 2025-03-03" in run(there, "unit", "show", "HC-2")
+    run(here, "unit", "note", "HC-1", "--owner", "A")
+    run(there, "unit", "note", "HC-1", "--owner", "B")
+    run(here, "unit", "note", "HC-3", "--owner", "A")
+    more = tmp_path / "more.halfsplit-units"
+    run(here, "unit", "out", str(more))
+    said = run(there, "unit", "in", str(more), status=2)
+    assert "HC-1 agrees up to entry 1" in " ".join(said.split())
+    assert "HC-3" not in run(there, "unit", "list")
+    one = tmp_path / "one.halfsplit-units"
+    assert "unit HC-3 with 1 entry" in run(here, "unit", "out", str(one), "HC-3")
+    assert "Unit HC-3: 1 entry is new." in run(there, "unit", "in", str(one))
+    (tmp_path / "torn").write_bytes(more.read_bytes()[:-20])
+    assert "unit-file-tampered" in run(there, "unit", "in", str(tmp_path / "torn"), status=2)
