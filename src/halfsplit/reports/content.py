@@ -106,6 +106,36 @@ class Proving:
 
 
 @dataclass(frozen=True, slots=True)
+class EarlierJob:
+    """An earlier job of the unit: days as text, hours on the meter when it was opened.
+
+    ``held`` says how long its repair had held when this job was opened, or that the complaint came back before.
+    """
+
+    job: str
+    opened: str
+    hours: float | None
+    complaint: str
+    cause: str
+    work: tuple[str, ...]
+    held: str
+
+
+@dataclass(frozen=True, slots=True)
+class UnitStory:
+    """The unit as this job met it: owner, meter and the day it was read, earlier jobs latest first.
+
+    ``used`` says which of its history counted in the odds, in sentences.
+    """
+
+    owner: str = ""
+    hours: float | None = None
+    read_on: str = ""
+    earlier: tuple[EarlierJob, ...] = ()
+    used: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
 class Findings:
     """What is known beside the job's own entries, all in words of the trade.
 
@@ -131,6 +161,7 @@ class Findings:
     place_cautions: tuple[str, ...] = ()
     surprise: str = ""
     proving: Proving | None = None
+    story: UnitStory = UnitStory()
 
 
 @dataclass(frozen=True, slots=True)
@@ -221,6 +252,7 @@ class Report:
     maker: str
     invented: bool
     unit: str
+    story: UnitStory
     state: str
     opened: str
     closed: str
@@ -276,6 +308,7 @@ def report(
         maker=findings.maker,
         invented=findings.invented,
         unit=job.unit,
+        story=findings.story,
         state=job.state,
         opened=job.opened,
         closed=job.closed or "",
@@ -344,6 +377,7 @@ def _for_the_customer(whole: Report) -> Report:
         attachments=tuple(one for one in whole.attachments if one.role in seen),
         travel=whole.travel if not whole.prices else (),
         parts=whole.parts if not whole.prices or whole.prices.left_out else (),
+        story=replace(whole.story, used=()),
     )  # fmt: skip
 
 

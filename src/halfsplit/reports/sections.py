@@ -129,6 +129,7 @@ def _technician(report: Report) -> Iterator[Section]:
     if report.place_cautions:
         yield Section("Cautions at the place of the cause", (Block("cautions", lines=report.place_cautions),))
     yield Section("Complaint", _complaint(report))
+    yield Section("Earlier jobs of the unit", _earlier(report))
     yield Section("Cause", (Block("lines", lines=_cause(report)),))
     yield Section("Correction", _correction(report, with_minutes=True))
     yield Section("Tried afterwards", _functions(report.functions))
@@ -171,10 +172,43 @@ def _facts(report: Report) -> Block:
     rows = [
         ("Machine", f"{report.machine_name}{maker}"),
         ("Unit", report.unit or "not stated"),
+        *_unit_facts(report),
         ("Worked", spans),
         ("Technician", ", ".join(report.technicians) or "not stated"),
     ]
     return Block("facts", rows=tuple(Row(one) for one in rows))
+
+
+def _unit_facts(report: Report) -> Iterator[tuple[str, str]]:
+    """Owner and meter of the unit, and for the customer its earlier jobs in one line."""
+    story = report.story
+    if story.owner:
+        yield "Owner", story.owner
+    if story.hours is not None:
+        yield "Meter", f"{story.hours:g} h, read on {story.read_on}"
+    if story.earlier and report.face == "customer":
+        last = story.earlier[0]
+        count = "1 earlier job" if len(story.earlier) == 1 else f"{len(story.earlier)} earlier jobs, the last"
+        yield "Before this", f"{count} on {last.opened}: {last.cause or last.complaint}"
+
+
+def _earlier(report: Report) -> tuple[Block, ...]:
+    """The unit's earlier jobs, for whoever comes next, and what of them counted in the odds."""
+    story = report.story
+    if not story.earlier:
+        return ()
+    rows = tuple(
+        Row((
+            one.job, one.opened, f"{one.hours:g} h" if one.hours is not None else "", one.complaint,
+            one.cause or "still open", "; ".join(one.work), one.held,
+        ))
+        for one in story.earlier
+    )  # fmt: skip
+    table = Block(
+        "table", rows=rows, columns=("Job", "Opened", "Meter", "Complaint", "Cause", "Done", "Held"),
+        shares=(5, 4, 3, 6, 5, 5, 4), right=(2,),
+    )  # fmt: skip
+    return (table, Block("lines", lines=story.used)) if story.used else (table,)
 
 
 def _complaint(report: Report) -> tuple[Block, ...]:

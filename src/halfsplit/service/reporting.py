@@ -53,6 +53,7 @@ from halfsplit.service.healthy import expectation
 from halfsplit.service.keeping import log_words
 from halfsplit.service.new_files import write_new
 from halfsplit.service.report_proof import proving_of
+from halfsplit.service.report_unit import story_of
 from halfsplit.service.results import Written
 from halfsplit.service.working import head
 from halfsplit.settings import setting
@@ -181,6 +182,7 @@ def findings(desk: Desk, job: Job, proving: Proving | None = None) -> Findings:
         place_cautions=cautions,
         surprise=told.words if told is not None else "",
         proving=proving,
+        story=story_of(desk, job),
     )
 
 

@@ -107,7 +107,7 @@ def history(desk: Desk, job: Job) -> UnitHistory | None:
         read_on=meter.on.isoformat() if meter is not None else "",
         earlier=lines,
         recent=tuple(
-            f"{_place_words(one.places)}, job {one.job}, {ago_words(one.days_ago, one.hours_ago)}"
+            f"{place_words(one.places)}, job {one.job}, {ago_words(one.days_ago, one.hours_ago)}"
             for one in past.recent
         ),
         window=past.window,
@@ -137,9 +137,9 @@ def worked_on_words(job: Job, bench: Bench, group: RepairGroup) -> str:
     return f"Worked on lately: {'; '.join(said)}. Counts as {RECENT_WORK_FACTOR:g} times as common, from memory."
 
 
-def earlier_lines(desk: Desk, unit: Unit, jobs: Sequence[Job]) -> tuple[EarlierLine, ...]:
-    """Jobs of a unit as lines, latest opened first."""
-    day = today(desk)
+def earlier_lines(desk: Desk, unit: Unit, jobs: Sequence[Job], day: date | None = None) -> tuple[EarlierLine, ...]:
+    """Jobs of a unit as lines, latest opened first; days and hours are counted up to ``day``, today when left out."""
+    day = day or today(desk)
     machines: dict[str, Machine | None] = {}
     found = []
     for job in reversed(jobs):
@@ -165,7 +165,7 @@ def _run_words(hours: float | None) -> str:
     return f" ({hours:.0f} h of running)" if hours >= 10 else f" ({float(f'{hours:.1f}'):g} h of running)"
 
 
-def _place_words(places: Sequence[str]) -> str:
+def place_words(places: Sequence[str]) -> str:
     """Places by their ids; a cavity goes without saying beside its connector."""
     named = [one for one in places if one.partition(".")[0] == one or one.partition(".")[0] not in places]
     more = f" and {len(named) - MOST_PLACES} more" if len(named) > MOST_PLACES else ""

@@ -386,7 +386,7 @@ def test_reopening_takes_the_return_as_seen_and_moves_the_weight_back(desk: Desk
     job = mended(desk)
     was, belief = group_odds(desk, job), desk.standing(desk.job(job)).hunt.belief
     found = keeping.reopen(desk, job, "came back at the gate", reported=True)
-    assert found.seen_again == ("starter [start]: dead",)
+    assert found.seen_again == ("starter [start]: dead, as reported",)
     assert found.step is not None
     assert desk.job(job).observations[-1] == Symptom("starter", "start", "off", RELIABILITY_OPERATOR, "yes")
     after = desk.standing(desk.job(job)).hunt.belief
@@ -416,7 +416,7 @@ def test_what_an_operator_saw_again_counts_without_a_repair_too(desk: Desk) -> N
     keeping.close_job(desk, "not found", job)
     assert keeping.reopen(desk, job).seen_again == ()
     keeping.close_job(desk, "not found", job)
-    assert keeping.reopen(desk, job, reported=True).seen_again == ("starter [start]: dead",)
+    assert keeping.reopen(desk, job, reported=True).seen_again == ("starter [start]: dead, as reported",)
 
 
 def test_a_unit_is_shown_with_how_long_its_repairs_held(desk: Desk, calendar: Calendar) -> None:
