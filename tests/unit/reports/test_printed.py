@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import base64
 import io
 from collections.abc import Callable
 from dataclasses import replace
@@ -11,8 +12,11 @@ from typing import Any
 
 import pytest
 from pypdf import PdfReader
+from pypdf.generic import ContentStream
+from tests.unit.reports.small_jpeg import small_jpeg
 
 from halfsplit.errors import UserError
+from halfsplit.jobs.attachments import kind_of
 from halfsplit.reports.content import CheckLine, Report
 from halfsplit.reports.html import as_html
 from halfsplit.reports.pdf import as_pdf, read_paper
@@ -151,6 +155,42 @@ def test_pictures_are_shown_with_their_captions_and_a_broken_one_is_said_to_be(
     page = Read(as_html(found, {key: value for key, value in contents.items() if value == good}))
     assert page.tags.count("img") == 1
     assert "Seal (cannot be shown)" in page.text
+
+
+@pytest.mark.parametrize(
+    ("orientation", "corner", "mirrored", "turned"),
+    [
+        (1, "top left", False, False), (2, "top right", True, False), (3, "bottom right", False, False),
+        (4, "bottom left", True, False), (5, "top left", True, True), (6, "top right", False, True),
+        (7, "bottom right", True, True), (8, "bottom left", False, True),
+    ],
+)  # fmt: skip
+def test_a_photo_stands_upright_however_the_camera_was_held(
+    sweeper: Any, attach_content: Callable[..., str], orientation: int, corner: str, *, mirrored: bool, turned: bool
+) -> None:
+    """Where the first point that a camera stores belongs, by the eight orientations of Exif."""
+    photo = small_jpeg([[20, 240, 240], [128, 128, 128]], orientation)
+    assert kind_of(photo) == "jpeg"
+    sha256 = attach_content(sweeper, photo, "jpeg", caption="Belly pan")
+    report = report_of(sweeper.desk, "customer", sweeper.job)
+    placed: list[tuple[float, ...]] = []
+    for page in PdfReader(io.BytesIO(as_pdf(report, {sha256: photo}))).pages:
+        at: list[tuple[float, ...]] = []
+        for operands, operator in ContentStream(page.get_contents(), page.pdf).operations:
+            if operator == b"cm":
+                at.append(tuple(float(one) for one in operands))
+            elif operator == b"Do":
+                placed.append(at[-1])
+    (a, b, c, d, e, f) = placed[-1]
+    # The stored picture fills the unit square, its first point at the upper left corner (0, 1).
+    x, y = c + e, d + f
+    middle_x, middle_y = (a + c) / 2 + e, (b + d) / 2 + f
+    assert corner == f"{'top' if y > middle_y else 'bottom'} {'left' if x < middle_x else 'right'}"
+    assert (a * d - b * c < 0) == mirrored
+    assert (abs(b) > abs(a)) == turned
+    shown = as_html(report, {sha256: photo})
+    assert base64.b64encode(photo).decode() in shown  # whole, with its orientation in it
+    assert "image-orientation: from-image" in shown
 
 
 def test_a_signature_stands_above_its_line(
