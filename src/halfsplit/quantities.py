@@ -470,3 +470,12 @@ def wire_resistance_ohm_per_m(area_m2: float, temp_c: float = 20.0) -> float:
     if not warm > 0:
         raise InternalError(f"The copper formula does not hold at {temp_c} C.")
     return COPPER_RESISTIVITY_OHM_M * STRAND_LAY / area_m2 * warm
+
+
+def in_100(share: float) -> str:
+    """A share 0..1 as a person reads it: "73 in 100"; never quite all or none unless it is."""
+    if 0.995 <= share < 1.0:
+        return "over 99 in 100"
+    if 0.0 < share < 0.005:
+        return "under 1 in 100"
+    return f"{round(100 * share)} in 100"

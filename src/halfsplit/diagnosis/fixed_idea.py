@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 
+from halfsplit.quantities import in_100
+
 #: Share of all minutes at one place, and odds there, at which to speak; no source.
 MINUTES_SHARE = 0.60
 ODDS_BELOW = 0.15
@@ -28,7 +30,7 @@ class FixedIdea:
         """One plain sentence or two."""
         return (
             f"{round(100 * self.share)} of 100 minutes went to {self.place}, which now holds "
-            f"{round(100 * self.odds)} in 100 of the suspicion. {self.elsewhere} holds "
+            f"{in_100(self.odds)} of the suspicion. {self.elsewhere} holds "
             f"{round(100 * self.elsewhere_odds)}: better go there."
         )
 

@@ -10,6 +10,7 @@ import numpy as np
 from halfsplit.diagnosis.hunt import Hunt
 from halfsplit.diagnosis.naming import group_short
 from halfsplit.diagnosis.planning import NO_REPAIR_ABOVE, Decision
+from halfsplit.quantities import in_100
 
 Kind = Literal["go on", "finish", "hand over", "not found"]
 #: A suspect below these odds is not passed on to whoever takes over; no source.
@@ -32,25 +33,25 @@ def ending(hunt: Hunt, decision: Decision) -> Ending:
     best = [int(at) for at in np.argsort(-odds)[:4] if odds[at] >= WORTH_NAMING]
     ids = tuple(space.groups[at].id for at in best)
     if decision.kind == "finish":
-        mended = round(100 * belief.mended)
+        mended = in_100(belief.mended)
         if not best or belief.nothing > odds[best[0]]:
             return Ending(
                 "not found",
-                f"Nothing is wrong now, as far as can be told ({mended} in 100), and no place stands out as "
+                f"Nothing is wrong now, as far as can be told ({mended}), and no place stands out as "
                 f"the "
                 "cause. Note the conditions, protect what looks weak, tell the owner what to watch for, and "
                 "close the job as not found.",
             )
         return Ending(
             "finish",
-            f"Mended, as far as can be told ({mended} in 100). Cause: {group_short(space.groups[best[0]])} "
-            f"({round(100 * odds[best[0]])} in 100). Run it the way it failed before handing it back, read "
+            f"Mended, as far as can be told ({mended}). Cause: {group_short(space.groups[best[0]])} "
+            f"({in_100(odds[best[0]])}). Run it the way it failed before handing it back, read "
             f"the "
             "same points again, then close up and close the job.",
             ids,
         )
     if decision.kind == "hand-over":
-        named = "; ".join(f"{group_short(space.groups[at])} ({round(100 * odds[at])} in 100)" for at in best)
+        named = "; ".join(f"{group_short(space.groups[at])} ({in_100(odds[at])})" for at in best)
         if belief.other > NO_REPAIR_ABOVE:
             return Ending(
                 "hand over",

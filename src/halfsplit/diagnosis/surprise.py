@@ -16,6 +16,7 @@ from halfsplit.diagnosis.naming import observation_words
 from halfsplit.diagnosis.planning import NO_REPAIR_ABOVE
 from halfsplit.diagnosis.sets import minimal_diagnoses
 from halfsplit.observations import Action, Observation, OutOfReach
+from halfsplit.quantities import in_100
 
 #: Chance that one observation is wrong (wrong pin, wrong report), for ranking; methods.md part 4 has 1 to 3
 #: %.
@@ -101,7 +102,7 @@ def _pair(
 def _words(
     hunt: Hunt, observations: Sequence[Observation], other: float, doubtful: tuple[int, ...], left: float
 ) -> str:
-    start = f"Nothing known explains all of this well ({round(100 * other)} in 100 for something else)."
+    start = f"Nothing known explains all of this well ({in_100(other)} for something else)."
     if not doubtful:
         return (
             f"{start} No one or two observations, left out, would change that. Repair nothing yet; look for "
@@ -111,5 +112,5 @@ def _words(
     said = " and ".join(f'"{observation_words(hunt.bench.machine, observations[at])}"' for at in doubtful)
     return (
         f"{start} If {said} {'were' if len(doubtful) > 1 else 'was'} wrong, the rest would fit (down to "
-        f"{round(100 * left)} in 100). Repeat that before anything is repaired."
+        f"{in_100(left)}). Repeat that before anything is repaired."
     )

@@ -26,6 +26,7 @@ from halfsplit.jobs.events import (
 )
 from halfsplit.jobs.model import Entry, Job
 from halfsplit.observations import Action, CodeSeen, Look, Move, Reading, Symptom
+from halfsplit.quantities import in_100
 from halfsplit.reports.bill import Prices, Rates, bill
 from halfsplit.reports.prices import Money
 
@@ -434,13 +435,13 @@ def _cautions(job: Job, findings: Findings) -> tuple[str, ...]:
     if findings.cause and not bad:
         others = [one for one in findings.suspects if one.odds >= WORTH_NAMING]
         found.extend(
-            f"Not excluded: {one.text} ({round(100 * one.odds)} in 100)." for one in others[:3]
+            f"Not excluded: {one.text} ({in_100(one.odds)})." for one in others[:3]
         )
     if findings.surprise:
         found.append(findings.surprise)
     if findings.something_else >= WORTH_NAMING:
         found.append(
-            f"Something that the machine file does not know of is at {round(100 * findings.something_else)} in 100."
+            f"Something that the machine file does not know of is at {in_100(findings.something_else)}."
         )
     return tuple(dict.fromkeys(found))
 

@@ -52,6 +52,11 @@ def in_words(story: OddsStory) -> str:
     return f"Odds over {story.points[-1].minutes:.0f} minutes of work. {'; '.join(said)}."
 
 
+def percent_words(odds: float) -> str:
+    """Odds in whole percent; never quite all or none."""
+    return "<1 %" if odds < 0.01 else ">99 %" if odds > 0.995 else f"{round(100 * odds)} %"
+
+
 def _x(minutes: float, longest: float) -> float:
     return LEFT + minutes / longest * (WIDTH - LEFT - RIGHT)
 
@@ -132,4 +137,4 @@ def _label(name: str, at: int, odds: float, y: float) -> str:
     short = name if len(name) <= LABEL_LETTERS else name[: LABEL_LETTERS - 1].rstrip() + "…"
     lead = f"M{right + 2:.1f} {_y(odds):.1f}L{right + 8:.1f} {y:.1f}h16"
     drawn = _path(lead, COLOURS[at % len(COLOURS)], 1.8, DASHES[at % len(DASHES)])
-    return drawn + _text(right + 28, y + TEXT / 3, f"{short}, {round(100 * odds)} %")
+    return drawn + _text(right + 28, y + TEXT / 3, f"{short}, {percent_words(odds)}")

@@ -5,10 +5,12 @@ The texts in the blocks are plain: whoever prints them escapes them for the form
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Literal
 
+from halfsplit.quantities import in_100
 from halfsplit.reports.bill import Prices
 from halfsplit.reports.content import (
     AttachmentLine,
@@ -17,7 +19,7 @@ from halfsplit.reports.content import (
     Report,
     WorkLine,
 )
-from halfsplit.reports.figures import in_words, odds_figure
+from halfsplit.reports.figures import in_words, odds_figure, percent_words
 
 BlockKind = Literal["lines", "cautions", "facts", "table", "figure", "pictures", "signatures"]
 
@@ -224,12 +226,12 @@ def _complaint(report: Report) -> tuple[Block, ...]:
 
 def _cause(report: Report) -> tuple[str, ...]:
     if not report.cause:
-        left = [f"{one.text} ({round(100 * one.odds)} in 100)" for one in report.suspects[:3]]
+        left = [f"{one.text} ({in_100(one.odds)})" for one in report.suspects[:3]]
         word = "Not found." if report.state == "closed" else "Not concluded yet."
         return (word, *((f"Likeliest so far: {'; '.join(left)}.",) if left else ()))
     sure = ""
     if report.cause_odds is not None and report.face == "technician":
-        sure = f" Odds when the job was closed: {round(100 * report.cause_odds)} in 100."
+        sure = f" Odds when the job was closed: {in_100(report.cause_odds)}."
     place = f"Place: {report.place}." if report.place else ""
     return tuple(line for line in (f"{report.cause}.{sure}", place) if line)
 
@@ -283,8 +285,8 @@ def _checks(checks: tuple[CheckLine, ...]) -> tuple[Block, ...]:
     rows = tuple(
         Row(
             (
-                str(one.entry), one.subject, one.expected,
-                f"{one.found}{_SHOWING.get(one.showing, '')}", VERDICTS[one.verdict],
+                str(one.entry), one.subject, _whole_figures(one.expected),
+                _whole_figures(f"{one.found}{_SHOWING.get(one.showing, '')}"), VERDICTS[one.verdict],
                 minutes_words(one.minutes) if one.minutes else "",
             ),
             "bad" if one.verdict == "fail" else "",
@@ -297,6 +299,13 @@ def _checks(checks: tuple[CheckLine, ...]) -> tuple[Block, ...]:
     )  # fmt: skip
 
 
+def _whole_figures(text: str) -> str:
+    """``text`` in which no number stands on another line than its unit."""
+    return _FIGURE.sub("\u00a0", text)
+
+
+#: The blank between a number and a unit of readings.
+_FIGURE = re.compile(r"(?<=\d) (?=(?:[mk]?V|m?A|[mkM]?ohm|%|h|min)\b|%)")
 _SHOWING = {"yes": ", fault showing", "no": ", fault away"}
 
 
@@ -312,18 +321,14 @@ def _odds(report: Report) -> tuple[Block, ...]:
 
 
 def _suspects(report: Report) -> tuple[Block, ...]:
-    rows = [Row((f"{_percent(one.odds)}", one.repair, one.text)) for one in report.suspects]
+    rows = [Row((f"{percent_words(one.odds)}", one.repair, one.text)) for one in report.suspects]
     if report.something_else >= LEAST_SHARE:
-        rows.append(Row((_percent(report.something_else), "", "something that the machine file does not know of")))
+        rows.append(Row((percent_words(report.something_else), "", "something that the machine file does not know of")))
     if not rows:
         return ()
     return (
         Block("table", rows=tuple(rows), columns=("Odds", "Repair", "Likeliest fault"), shares=(1, 4, 6), right=(0,)),
     )
-
-
-def _percent(odds: float) -> str:
-    return "<1 %" if odds < 0.01 else ">99 %" if odds > 0.995 else f"{round(100 * odds)} %"
 
 
 def _time(report: Report) -> tuple[Block, ...]:

@@ -11,6 +11,7 @@ import xml.etree.ElementTree as ET
 from dataclasses import dataclass
 
 from halfsplit.errors import UserError
+from halfsplit.quantities import in_100
 from halfsplit.reports.content import Report
 from halfsplit.reports.sections import CONDITION_WORDS
 from halfsplit.reports.xml_text import xml_text
@@ -103,7 +104,7 @@ def _cause(solution: ET.Element, report: Report) -> None:
             _child(cause, "p", f"Place: {report.place}.")
     else:
         _child(cause, "p", "Not found. What was suspected most when the job was closed:")
-        _list(cause, tuple(f"{one.text} ({round(100 * one.odds)} in 100)" for one in report.suspects[:5]))
+        _list(cause, tuple(f"{one.text} ({in_100(one.odds)})" for one in report.suspects[:5]))
     apart = tuple(
         f"{one.subject}: found {one.found}, expected {one.expected}"
         for one in report.checks

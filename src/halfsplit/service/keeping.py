@@ -35,6 +35,7 @@ from halfsplit.jobs.recording import record_all
 from halfsplit.jobs.units import hours_on
 from halfsplit.machine.model import Machine
 from halfsplit.proving.checklist import last_repair
+from halfsplit.quantities import in_100
 from halfsplit.service import walking
 from halfsplit.service.desk import Desk, Standing
 from halfsplit.service.found import keep
@@ -315,7 +316,7 @@ def entry_words(machine: Machine, entry: Entry) -> str:
         case JobClosed():
             cause = what.cause
             if isinstance(cause, Cause):
-                sure = f" ({round(100 * cause.odds)} in 100)" if cause.odds is not None else ""
+                sure = f" ({in_100(cause.odds)})" if cause.odds is not None else ""
                 return f"job closed, cause: {cause.text}{sure}"
             return "job closed, cause not found"
         case _:

@@ -19,6 +19,7 @@ from halfsplit.proving.history import History, Run, Tally
 from halfsplit.proving.provoking import ways_to_provoke
 from halfsplit.proving.returning import seen_again
 from halfsplit.proving.verdict import Goal, Verdict, verdict
+from halfsplit.quantities import in_100
 from halfsplit.service.complaints import symptom_of
 from halfsplit.service.desk import Desk, Standing
 from halfsplit.service.proof_words import amount_words, proof_words, read_amount
@@ -331,7 +332,7 @@ def _advice(
         return ["It came back: the cause is still there. The job goes on with that; halfsplit job next says how."]
     if hit is not None and hit < MORE_LIKELY_MISSED:
         said.append(
-            f"The odds say {100 * hit:.0f} in 100 that the repair hit the cause: more likely it missed. Hunt on "
+            f"The odds say {in_100(hit)} that the repair hit the cause: more likely it missed. Hunt on "
             "before proving it."
         )
     if hit is None:
@@ -355,7 +356,7 @@ def _advice(
         where = f" ({named})" if named else ""
         said.append(
             f"What was opened on the way{where} may have hidden the fault without curing it; quiet running ends at "
-            f"{100 * judged.ceiling:.0f} in 100. Run it in the condition that brings it out, or look there again."
+            f"{in_100(judged.ceiling)}. Run it in the condition that brings it out, or look there again."
         )
     if counted is not None and counted.left_out:
         what = f"{counted.history.measure}"

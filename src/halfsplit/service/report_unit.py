@@ -10,6 +10,7 @@ from halfsplit.jobs.events import utc_time
 from halfsplit.jobs.model import Job
 from halfsplit.jobs.past import UnitPast
 from halfsplit.jobs.units import hours_on
+from halfsplit.quantities import in_100
 from halfsplit.reports.content import EarlierJob, UnitStory
 from halfsplit.service.desk import Desk
 from halfsplit.service.unit_history import EarlierLine, ago_words, earlier_lines, held_words, place_words
@@ -54,6 +55,6 @@ def _used(past: UnitPast) -> tuple[str, ...]:
         words.append(past.window)
     if past.may_be is not None:
         sure = past.may_be.confidence
-        said = f", sure then by {round(100 * sure)} in 100" if sure is not None else ""
+        said = f", sure then by {in_100(sure)}" if sure is not None else ""
         words.append(f"It may be the same fault as in job {past.may_be.job}, whose repair was not proven{said}.")
     return tuple(words)
