@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from datetime import date
 from pathlib import Path
 from typing import get_args
 
@@ -14,11 +15,13 @@ from halfsplit.reports.prices import read_price
 from halfsplit.reports.sections import minutes_words, size_words
 from halfsplit.service.desk import Desk
 from halfsplit.service.results import Attached, Noted
+from halfsplit.service.unit_past import today
 from halfsplit.settings import setting
 
 CODES: dict[str, str] = {
     "attachment-role": "An attachment cannot be for that.",
     "attachment-unreadable": "The file to attach cannot be read.",
+    "inspection-date": "The day of the next inspection is none of the calendar, or lies behind.",
     "quantity-used": "What was written cannot be a quantity that was used.",
     "setting-size": "A setting that should be a file size is none.",
     "travel-time": "What was written cannot be the minutes or the distance of a drive.",
@@ -27,6 +30,8 @@ CODES: dict[str, str] = {
 #: Bytes in the units a size may be written in; decimal, as IEC 80000-13 has kB and MB.
 _UNITS = {"kb": 1_000, "mb": 1_000_000}
 DEFAULT_LARGEST = "25 MB"
+#: What can only be meant as a day.
+_DAY = re.compile(r"\d{4}-\d{1,2}-\d{1,2}")
 
 
 def largest_attachment() -> int:
@@ -142,9 +147,24 @@ def travel(desk: Desk, minutes: str, job_id: str | None = None, *, distance: str
 
 
 def advise(desk: Desk, text: str, job_id: str | None = None, next_inspection: str = "") -> Noted:
-    """Writes down advice for the owner, and by when the machine should be looked at again."""
+    """Writes down advice for the owner, and by when the machine should be looked at again, in any words.
+
+    Raises UserError("inspection-date") for what is written as a day and is none, or lies behind.
+    """
+    when = next_inspection.strip()
+    if _DAY.fullmatch(when):
+        _check_day(desk, when)
     event = AdviceGiven(text, next_inspection)
     return _kept(desk, job_id, event, advice_words(event))
+
+
+def _check_day(desk: Desk, text: str) -> None:
+    try:
+        day = date.fromisoformat(text)
+    except ValueError:
+        raise UserError("inspection-date", f'"{text}" is no day.', "Write it like 2031-04-02.") from None
+    if day < today(desk):
+        raise UserError("inspection-date", f"{day} lies behind.", 'Name a day to come, or say it like "250 h".')
 
 
 def _kept(desk: Desk, job_id: str | None, event: Happening, words: str) -> Noted:

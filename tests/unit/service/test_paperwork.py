@@ -122,3 +122,10 @@ def test_material_drives_and_advice_are_told_in_words(desk: Desk) -> None:
     assert used.words == "used: 0.5 x seal (S-1), 2 EUR each"
     assert travel(desk, "1.5 h", distance="42 km").words == "travel: 1 h 30 min, 42 km"
     assert advise(desk, "Rinse", next_inspection="250 h").words == "advice: Rinse; next inspection: 250 h"
+    last = desk.job().last_number
+    for when in ("2031-02-30", "2031-4-5", "1999-01-01"):
+        with pytest.raises(UserError) as caught:
+            advise(desk, "Rinse", next_inspection=when)
+        assert caught.value.code == "inspection-date"
+    assert desk.job().last_number == last
+    assert advise(desk, "Rinse", next_inspection="2999-01-01").words.endswith("2999-01-01")
