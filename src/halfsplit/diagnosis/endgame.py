@@ -24,11 +24,11 @@ from halfsplit.diagnosis.moves import (
     LEAST_CHANCE,
     Moves,
     base_after,
-    entropy_nats,
     move_name,
     moves_of,
     two_way_nats,
 )
+from halfsplit.diagnosis.outcome_tables import entropy_nats
 from halfsplit.diagnosis.repair_problem import (
     FREE_MINUTES,
     SUM_TOLERANCE,
@@ -284,7 +284,7 @@ class _Tables:
         checks, outcomes, groups = t.outcome.shape
         self.flat: Floats = t.outcome.reshape(checks * outcomes, groups)
         #: Entropy of a check's outcome once the group is known, shape (C, G).
-        self.noise = entropy_nats(np.swapaxes(t.outcome, 1, 2)).reshape(checks, groups)
+        self.noise = t.told.noise
 
     def kappa(self, moves: Moves) -> float:
         """The price of being told, minutes a nat: the inverse of the best rate in sight."""

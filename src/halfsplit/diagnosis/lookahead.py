@@ -22,10 +22,10 @@ from halfsplit.diagnosis.moves import (
     Kind,
     Moves,
     base_after,
-    entropy_nats,
     move_name,
     moves_of,
 )
+from halfsplit.diagnosis.outcome_tables import entropy_nats
 from halfsplit.diagnosis.repair_problem import (
     FREE_MINUTES,
     AccessStep,

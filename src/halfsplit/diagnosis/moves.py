@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
+from halfsplit.diagnosis.outcome_tables import entropy_nats
 from halfsplit.diagnosis.repair_problem import base_minutes
 
 if TYPE_CHECKING:
@@ -69,7 +70,7 @@ def moves_of(problem: RepairProblem, s: Situation) -> Moves:
     once = np.array([not problem.checks[i].may_repeat for i in checks], dtype=np.bool_)
     unused[np.arange(c)[once], checks[once]] = False
     told = np.zeros(count)
-    told[:c] = information_nats(t.outcome[checks], s.belief)
+    told[:c] = t.told.information(s.belief)[checks]
     works = s.belief[t.repair_group[repairs]] * t.success[repairs]
     told[c : c + r] = two_way_nats(works) - s.belief[t.repair_group[repairs]] * two_way_nats(
         t.success[repairs]
@@ -94,16 +95,6 @@ def move_name(problem: RepairProblem, moves: Moves, m: int) -> str:
     if moves.kind[m] == "check":
         return problem.checks[int(moves.index[m])].name
     return problem.repairs[int(moves.index[m])].group if moves.kind[m] == "repair" else ""
-
-
-def entropy_nats(rows: Floats) -> Floats:
-    """Entropy in nats along the last axis."""
-    return np.asarray(-np.sum(np.where(rows > 0, rows * np.log(np.where(rows > 0, rows, 1.0)), 0.0), axis=-1))
-
-
-def information_nats(outcome: Floats, belief: Floats) -> Floats:
-    """Mutual information in nats of tables (C, K, G) under ``belief`` (G)."""
-    return entropy_nats(outcome @ belief) - entropy_nats(np.swapaxes(outcome, 1, 2)) @ belief
 
 
 def two_way_nats(chance: Floats) -> Floats:

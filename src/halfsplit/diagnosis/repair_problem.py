@@ -23,6 +23,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from halfsplit.diagnosis.outcome_tables import OutcomeTables
 from halfsplit.errors import InternalError
 
 if TYPE_CHECKING:
@@ -174,6 +175,11 @@ class Tables:
         self.outcome: Floats = np.zeros((len(problem.checks), most, len(problem.groups)))
         for i, check in enumerate(problem.checks):
             self.outcome[i, : len(check.outcomes)] = check.table
+
+    @cached_property
+    def told(self) -> OutcomeTables:
+        """What the checks tell of the groups."""
+        return OutcomeTables(self.outcome)
 
     def _named(self, needs: list[frozenset[str]]) -> Flags:
         """Rows of the directly needed steps, shape (len(needs), A)."""

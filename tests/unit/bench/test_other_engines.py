@@ -8,15 +8,15 @@ import numpy as np
 import pytest
 import refactoring
 import simulator
-from bench_belief import network, own_posterior
-from general_engines import PyAgrum, information
+from bench_belief import network
+from general_engines import WAYS, PyAgrum, information
 from harness import write_harness
 from held_circuits import settings, sound
 
 from halfsplit.circuit.batch import settle_batch, volts_row
 from halfsplit.circuit.expansion import expand
 from halfsplit.circuit.system import System
-from halfsplit.diagnosis.moves import information_nats
+from halfsplit.diagnosis.outcome_tables import OutcomeTables
 from halfsplit.faults.applying import table_of_effects
 from halfsplit.faults.catalogue import generate
 from halfsplit.machine.reading import load_machine
@@ -70,8 +70,10 @@ def test_the_information_of_a_joint_distribution_worked_by_hand() -> None:
 def test_a_general_engine_has_the_same_odds_and_information() -> None:
     prior, outcome, seen = network(30, 13)
     assert outcome.sum(axis=1) == pytest.approx(np.ones((13, 30)))
-    odds = own_posterior(prior, outcome, seen)
+    tables = OutcomeTables(outcome)
+    odds = tables.odds_after(prior, seen)
     engine = PyAgrum(prior, outcome)
     left = [check for check in range(13) if check not in seen]
     assert engine.posterior(seen) == pytest.approx(odds, abs=1e-12)
-    assert engine.told(left, seen) == pytest.approx(information_nats(outcome, odds)[left], abs=1e-12)
+    for way in WAYS:
+        assert engine.told(left, seen, way) == pytest.approx(tables.information(odds)[left], abs=1e-12)
