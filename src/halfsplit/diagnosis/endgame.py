@@ -5,9 +5,10 @@ were it worked from there by information per minute, or down the base order wher
 what a rule of thumb would make of their outcomes, with every outcome followed, is the rollout of Bertsekas,
 Tsitsiklis and Wu (1997); taking the better of two rules at each outcome is its parallel form (Chang, Givan and
 Chong 2004). Both rules' own first steps are among those tried, so the best step never takes longer, in
-expectation and under this model, than either rule. Outcomes too unlikely to follow end in the mixed leaf of
-``lookahead``: the lesser of the base order's minutes and mending the fault once known plus kappa times the
-entropy left.
+expectation and under this model, than either rule. The few best first steps are then looked at once more, with the
+best of some second steps after each of their outcomes, valued in the same way. Outcomes too unlikely to follow end in
+the mixed leaf of ``lookahead``: the lesser of the base order's minutes and mending the fault once known plus kappa
+times the entropy left.
 
 The model is that of ``repair_problem``, with what it leaves out: one fault, and outcomes of two checks that are
 independent once the group is known. All nodes of one depth are worked together as arrays.
@@ -15,7 +16,7 @@ independent once the group is known. All nodes of one depth are worked together 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -57,6 +58,12 @@ BY_RATE = 10
 WRONG_REPAIR_MIN = 30.0
 #: Two readings are the same when no group has this share of its mass in other outcomes; no source.
 SAME_SHARE = 0.1
+#: First steps looked at once more with a second step chosen after each outcome, the best by what the rules alone make
+#: of them; and second steps tried there, by information per minute and by odds of the repair. More gain nothing on
+#: small problems (measured), and keep the next check waiting.
+FIRST_AGAIN = 4
+SECOND_BY_RATE = 5
+SECOND_REPAIRS = 2
 #: Outcomes less likely than this from the first step on are not followed; keeps the next check quick, no source.
 CUT_CHANCE = 0.003
 #: Steps followed at most; what is left then goes down the base order. A job with few suspects is mostly over before,
@@ -244,6 +251,13 @@ def minutes_ahead(
     after = base.copy()
     after[m, k] = np.minimum(base[m, k], tables.follow(nodes, kappa, done=1) / chance[m, k])
     expected = moves.minutes + np.sum(chance * after, axis=1)
+    # The best few steps again, their outcomes valued by the best of some further steps instead of by the rules alone.
+    again = np.argsort(expected, kind="stable")[:FIRST_AGAIN]
+    deep = np.flatnonzero(np.isin(m, again) & (chance[m, k] >= cut))
+    if len(deep):
+        further = tables.best_further(nodes.at(deep), kappa)
+        after[m[deep], k[deep]] = np.minimum(after[m[deep], k[deep]], further)
+        expected = moves.minutes + np.sum(chance * after, axis=1)
     now = _Nodes(
         np.zeros(1, dtype=np.intp), np.ones(1),
         s.belief[None], s.is_open[None], s.repairs_left[None], s.checks_left[None],
@@ -309,6 +323,40 @@ class _Tables:
             nodes = self._step(nodes, total)
         return total
 
+    def best_further(self, nodes: _Nodes, kappa: float) -> Floats:
+        """Least minutes from each node on over some next steps, each outcome worked on by the better rule, ``[nodes]``.
+
+        Infinite where nothing can be done.
+        """
+        t = self.tables
+        rate, minutes, odds = self._rates(nodes, every_repair=True)
+        first = np.argsort(-rate, axis=1, kind="stable")[:, :SECOND_BY_RATE]
+        at, chosen = np.repeat(np.arange(len(first)), first.shape[1]), first.ravel()
+        checks = len(t.check_minutes)
+        if odds.shape[1]:
+            likeliest = checks + np.argsort(-odds, axis=1, kind="stable")[:, :SECOND_REPAIRS]
+            at = np.concatenate([at, np.repeat(np.arange(len(likeliest)), likeliest.shape[1])])
+            chosen = np.concatenate([chosen, likeliest.ravel()])
+        steps = np.unique(at * rate.shape[1] + chosen)
+        at, chosen = np.divmod(steps, max(rate.shape[1], 1))
+        told = rate[at, chosen] > 0.0
+        at, chosen = at[told], chosen[told]
+        best = np.full(len(nodes.root), np.inf)
+        if not len(at):
+            return best
+        weight = nodes.chance[at]
+        then = nodes.at(at)
+        then = self._outcomes(replace(then, root=np.arange(len(at))), chosen)
+        step = then.root
+        ends = replace(then, root=np.arange(len(step)))
+        by_rule = self.follow(ends, kappa, done=2) / ends.chance
+        base, _ = base_minutes(self.problem, ends.belief, ends.is_open, ends.repairs_left)
+        total = minutes[at, chosen] + np.bincount(
+            step, weights=ends.chance * np.minimum(base, by_rule), minlength=len(at)
+        ) / weight
+        np.minimum.at(best, at, total)
+        return best
+
     def _mendable(self, nodes: _Nodes) -> Flags:
         if self.problem.hand_over_minutes is not None:
             return np.ones(len(nodes.root), dtype=np.bool_)
@@ -323,8 +371,11 @@ class _Tables:
             value = np.minimum(value, np.sum(nodes.belief * cure, axis=1) + kappa * entropy_nats(nodes.belief))
         np.add.at(total, nodes.root, nodes.chance * value)
 
-    def _step(self, nodes: _Nodes, total: Floats) -> _Nodes:
-        """Charges the next step at each node and returns what its outcomes lead to."""
+    def _rates(self, nodes: _Nodes, *, every_repair: bool = False) -> tuple[Floats, Floats, Floats]:
+        """Nats a minute and minutes of each action, ``[nodes, checks + repairs]``, and odds ``[nodes, repairs]``.
+
+        Zero for what cannot be done or tells nothing, and unless ``every_repair`` for repairs that are too unlikely.
+        """
         t = self.tables
         checks, outcomes, _ = t.outcome.shape
         count = len(nodes.root)
@@ -338,8 +389,15 @@ class _Tables:
             told[~nodes.checks_left | (told < NO_INFORMATION)] = 0.0
             rate[:, :checks] = told
         odds = nodes.belief[:, t.repair_group] * nodes.repairs_left
-        rate[:, checks:] = np.where(odds >= self.rule.least_repair, two_way_nats(odds * t.success), 0.0)
+        least = 0.0 if every_repair else self.rule.least_repair
+        rate[:, checks:] = np.where(odds >= least, two_way_nats(odds * t.success), 0.0)
         rate /= np.maximum(minutes, FREE_MINUTES)
+        return rate, minutes, odds
+
+    def _step(self, nodes: _Nodes, total: Floats) -> _Nodes:
+        """Charges the next step at each node and returns what its outcomes lead to."""
+        rate, minutes, odds = self._rates(nodes)
+        count, checks = len(nodes.root), len(self.tables.check_minutes)
         chosen, idle = np.zeros(count, dtype=np.intp), np.ones(count, dtype=np.bool_)
         if rate.shape[1]:
             chosen = np.argmax(rate, axis=1)

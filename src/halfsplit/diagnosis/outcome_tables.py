@@ -44,18 +44,15 @@ class OutcomeTables:
         self.noise: Floats = entropy_nats(np.swapaxes(outcome, 1, 2)).reshape(checks, groups)
         # Outcomes first, so that sums over them run along whole rows; the noise stands behind them.
         flat = np.concatenate([outcome.transpose(1, 0, 2).reshape(outcomes * checks, groups), self.noise])
-        self._plain: Floats | None = flat
         self._usual: Floats = np.zeros(len(flat))
-        self._apart: csr_array | None = None
+        self._apart: Floats | csr_array = flat
         if flat.size >= SPARSE_LEAST:
-            usual = self._usual_columns()
-            self._usual = np.concatenate(
-                [outcome[np.arange(checks), :, usual].T.ravel(), self.noise[np.arange(checks), usual]]
-            )
-            apart = flat - self._usual[:, None]
+            at, most = np.arange(checks), self._usual_columns()
+            usual = np.concatenate([outcome[at, :, most].T.ravel(), self.noise[at, most]])
+            apart = flat - usual[:, None]
             apart[np.abs(apart) < ROUNDING] = 0.0
             if np.count_nonzero(apart) <= SPARSE_SHARE * apart.size:
-                self._plain, self._apart = None, csr_array(apart)
+                self._usual, self._apart = usual, csr_array(apart)
 
     def _usual_columns(self) -> NDArray[np.intp]:
         """For each check a suspect whose column most others share, ``[C]``."""
@@ -76,11 +73,7 @@ class OutcomeTables:
     def information(self, odds: Floats) -> Floats:
         """Mutual information in nats of each check's outcome and the suspect for ``odds`` ``[G]``, ``[C]``."""
         outcomes, checks = self._shape
-        if self._apart is None:
-            told = self._plain @ odds
-        else:
-            told = self._apart @ odds
-            told += self._usual
+        told = self._apart @ odds + self._usual
         terms = entr(np.maximum(told[: outcomes * checks], 0.0))
         return np.asarray(np.add.reduce(terms.reshape(outcomes, checks)) - told[outcomes * checks :])
 
