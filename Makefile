@@ -14,20 +14,22 @@ READY_FOR_BENCH := $(VENV)/.ready-for-bench
 # Two linear-algebra threads on busy cores make small dense work up to 60 times slower.
 export OPENBLAS_NUM_THREADS := 1
 
-.PHONY: demo test bench lint pages lock clean
+.PHONY: demo test bench lint pages lock client clean
 
-demo: $(READY)
+demo: client
 	@$(VENV)/bin/halfsplit demo
 
-test: $(READY)
-	@scripts/system-packages ngspice
+test: client
+	@scripts/system-packages ngspice chromium
 	$(VENV)/bin/ruff check .
 	$(VENV)/bin/mypy
+	$(PYTHON) scripts/client_build.py --check
 	$(PYTHON) -m pytest -n 2 --dist loadfile --durations=15 $(TESTS)
 
 lint: $(READY)
 	$(VENV)/bin/ruff check .
 	$(VENV)/bin/mypy
+	$(PYTHON) scripts/client_build.py --check
 
 BENCHES ?= $(wildcard bench/bench_*.py)
 
@@ -39,12 +41,13 @@ pages: $(READY)
 	$(PYTHON) scripts/machine_file_page.py
 	$(PYTHON) scripts/commands_page.py
 	$(PYTHON) scripts/unseen_page.py
+	$(PYTHON) scripts/interface_description.py
 	$(PYTHON) scripts/checked_against.py
 
 lock: $(READY)
 	scripts/lock
 
-$(READY): pyproject.toml hatch_build.py $(wildcard src/halfsplit/circuit/kernel/*.[ch]) requirements.lock requirements-uv.lock requirements-nodeps.lock
+$(READY): pyproject.toml hatch_build.py $(wildcard src/halfsplit/circuit/kernel/*.[ch]) requirements.lock requirements-uv.lock requirements-nodeps.lock requirements-node.lock
 	@scripts/system-packages cc
 	@scripts/make-environment $(VENV)
 	@touch $@
@@ -54,6 +57,11 @@ $(READY_FOR_BENCH): $(READY) requirements-bench.lock
 	@$(VENV)/bin/uv pip install --quiet --python $(PYTHON) --require-hashes -r requirements-bench.lock
 	@touch $@
 
+# The web app is built again when its sources changed.
+client: $(READY)
+	@$(PYTHON) scripts/client_build.py
+
 clean:
+	rm -rf src/halfsplit/web/built src/halfsplit/web/client/node_modules
 	rm -rf $(VENV) build dist out .pytest_cache .mypy_cache .ruff_cache .hypothesis .coverage
 	find src tests scripts bench -name __pycache__ -type d -prune -exec rm -rf {} + 2>/dev/null || true

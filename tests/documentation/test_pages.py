@@ -18,7 +18,10 @@ PAGES = [*sorted(ROOT.glob("*.md")), *sorted((ROOT / "docs").rglob("*.md"))]
 CODED = frozenset({"Problem", "UserError"})
 
 
-@pytest.mark.parametrize("script", ["problems_page.py", "commands_page.py", "unseen_page.py", "checked_against.py"])
+@pytest.mark.parametrize(
+    "script",
+    ["problems_page.py", "commands_page.py", "unseen_page.py", "interface_description.py", "checked_against.py"],
+)
 def test_a_generated_page_is_what_its_script_would_write(script: str) -> None:
     done = subprocess.run(
         [sys.executable, ROOT / "scripts" / script, "--check"], capture_output=True, text=True, check=False

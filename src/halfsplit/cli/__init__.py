@@ -41,6 +41,7 @@ from halfsplit.cli import (
     machine_spice,
     practice,
     unit_in,
+    serve,
     unit_list,
     unit_note,
     unit_out,
@@ -65,6 +66,7 @@ def build_parser() -> argparse.ArgumentParser:
     parser.add_argument("--version", action="version", version=f"halfsplit {__version__}")
     commands = parser.add_subparsers(title="commands", metavar="COMMAND", required=True)
     work.add(commands)
+    serve.add(commands)
     job = commands.add_parser("job", help="open, work and keep jobs, one command at a time")
     jobs = job.add_subparsers(title="commands", metavar="COMMAND", required=True)
     for each in (

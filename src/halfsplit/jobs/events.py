@@ -8,8 +8,8 @@ something back is an event too. Numbers run from 1 without gaps inside a job, an
 Times need not rise with the numbers, because two phones need not agree; the number is the order.
 
 The JSON of an event is one object: ``v`` (version of its kind, see UPGRADES), ``job``, ``number``, ``when``,
-``by``, ``kind`` and ``data``. It is written in one canonical way (keys sorted, no spaces, UTF-8), so equal
-events are equal bytes and a file made from them can be compared.
+``by``, ``kind`` and ``data``, and ``sending`` where the writer gave one. It is written in one canonical way (keys
+sorted, no spaces, UTF-8), so equal events are equal bytes and a file made from them can be compared.
 """
 
 from __future__ import annotations
@@ -39,6 +39,7 @@ from halfsplit.observations import (
 
 #: Codes of UserErrors raised here, each with one sentence.
 CODES: dict[str, str] = {
+    "event-sending": "What names one sending is 8 to 64 letters, digits and dashes.",
     "event-kind": "A stored event is of a kind this version does not know.",
     "event-newer": "A stored event was written by a newer version of halfsplit.",
     "event-time": "A time is not UTC in ISO 8601.",
@@ -280,16 +281,22 @@ _SINCE_2: Mapping[str, str] = {JobOpened.KIND: "past", JobClosed.KIND: "lesson"}
 
 @dataclass(frozen=True, slots=True)
 class Event:
-    """Something that happened to a job: which job, which place in its list, when, who, and what."""
+    """Something that happened to a job: which job, which place in its list, when, who, and what.
+
+    ``sending`` names the message it came in, where its writer may have to send that again without knowing whether it
+    arrived; all events of one message carry the same. "" for everything else.
+    """
 
     job: str
     number: int
     when: str
     by: str
     what: Happening
+    sending: str = ""
 
 
 _JOB_ID = re.compile(r"[a-z0-9](?:[a-z0-9._-]{0,62}[a-z0-9])?")
+_SENDING = re.compile(r"[A-Za-z0-9-]{8,64}")
 _UTC = re.compile(r"\d{4}-\d{2}-\d{2}T\d{2}:\d{2}:\d{2}(?:\.\d{6})?Z", re.ASCII)
 
 
@@ -307,6 +314,15 @@ def check_job_id(job: str) -> str:
             "both ends.",
         )
     return job
+
+
+def check_sending(sending: str) -> str:
+    """``sending`` when it can name one sending. Raises UserError("event-sending")."""
+    if not _SENDING.fullmatch(sending):
+        raise UserError(
+            "event-sending", f"{_shown(sending)} cannot name a sending.", "Use 8 to 64 letters, digits and dashes."
+        )
+    return sending
 
 
 def utc_text(moment: datetime) -> str:
@@ -336,7 +352,7 @@ def to_json(event: Event) -> str:
     if kind in _SINCE_2 and data[_SINCE_2[kind]] is None:
         del data[_SINCE_2[kind]]
         version = 1
-    return written({
+    record = {
         "v": version,
         "job": event.job,
         "number": event.number,
@@ -344,7 +360,10 @@ def to_json(event: Event) -> str:
         "by": event.by,
         "kind": kind,
         "data": plain(data),
-    })
+    }
+    if event.sending:
+        record["sending"] = event.sending
+    return written(record)
 
 
 def from_json(text: str) -> Event:
@@ -352,7 +371,8 @@ def from_json(text: str) -> Event:
 
     Raises UserError with one of CODES for anything else, never another exception, whatever the text.
     """
-    record = read(text, ("v", "job", "number", "when", "by", "kind", "data"))
+    record = read(text, ("v", "job", "number", "when", "by", "kind", "data"), ("sending",))
+    sending = record.get("sending", "")
     kind, data = record["kind"], record["data"]
     if not isinstance(kind, str) or kind not in KINDS:
         near = nearest(kind, KINDS) if isinstance(kind, str) else None
@@ -360,7 +380,7 @@ def from_json(text: str) -> Event:
     if not isinstance(data, dict):
         raise UserError("event-shape", "The data of an event is a JSON object.")
     what = _what_from_data(kind, _upgraded(kind, record["v"], data))
-    return checked(Event(record["job"], record["number"], record["when"], record["by"], what))
+    return checked(Event(record["job"], record["number"], record["when"], record["by"], what, sending))
 
 
 def checked(event: Event) -> Event:
@@ -372,6 +392,8 @@ def checked(event: Event) -> Event:
     if wrong:
         raise UserError("event-shape", "; ".join(wrong) + ".")
     check_job_id(event.job)
+    if event.sending:
+        check_sending(event.sending)
     utc_time(event.when)
     if event.number < 1:
         raise UserError("event-value", f"Event number {event.number} is below 1.")

@@ -32,8 +32,8 @@ def written(record: Mapping[str, Any]) -> str:
     return text
 
 
-def read(text: str, names: Collection[str]) -> dict[str, Any]:
-    """The record of a line, which must be an object with just these fields. Raises UserError."""
+def read(text: str, names: Collection[str], may: Collection[str] = ()) -> dict[str, Any]:
+    """The record of a line, which must be an object with just these fields; ``may`` may be missing. Raises UserError."""
     check_text(text)
     try:
         record = json.loads(text, object_pairs_hook=_no_repeats, parse_constant=_no_constant)
@@ -43,8 +43,8 @@ def read(text: str, names: Collection[str]) -> dict[str, Any]:
         check_text(json.dumps(record, ensure_ascii=False))
     if not isinstance(record, dict):
         raise UserError("event-json", "An event is a JSON object.")
-    if set(record) != set(names):
-        odd = ", ".join(sorted(set(record) ^ set(names)))
+    if set(record) - set(may) != set(names):
+        odd = ", ".join(sorted((set(record) - set(may)) ^ set(names)))
         raise UserError("event-shape", f"An event has the fields {', '.join(sorted(names))}; look at {odd}.")
     return record
 

@@ -165,9 +165,9 @@ class Job:
                 return entry
         raise _no_entry(number)
 
-    def next_event(self, what: Happening, *, when: str, by: str = "") -> Event:
+    def next_event(self, what: Happening, *, when: str, by: str = "", sending: str = "") -> Event:
         """``what`` as the event that would come next in this job."""
-        return Event(self.id, self.last_number + 1, when, by, what)
+        return Event(self.id, self.last_number + 1, when, by, what, sending)
 
 
 def fold(events: Iterable[Event]) -> Job:

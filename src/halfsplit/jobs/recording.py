@@ -12,12 +12,12 @@ from halfsplit.jobs.model import Job, apply, fold
 from halfsplit.jobs.store import JobStore
 
 
-def open_job(store: JobStore, job: str, opened: JobOpened, *, when: str, by: str = "") -> Job:
+def open_job(store: JobStore, job: str, opened: JobOpened, *, when: str, by: str = "", sending: str = "") -> Job:
     """Begins a job with the id ``job``.
 
     Raises AlreadyThere, or UserError for an id or value that cannot be kept.
     """
-    event = Event(job, 1, when, by, opened)
+    event = Event(job, 1, when, by, opened, sending)
     begun = apply(None, event)
     store.create_job(event)
     return begun
@@ -28,21 +28,23 @@ def load_job(store: JobStore, job: str) -> Job:
     return fold(store.events(job))
 
 
-def record(store: JobStore, job: Job, what: Happening, *, when: str, by: str = "") -> Job:
+def record(store: JobStore, job: Job, what: Happening, *, when: str, by: str = "", sending: str = "") -> Job:
     """Adds one event to ``job`` as the caller knows it. When this returns, the event is kept.
 
     Raises UserError when the job does not allow it, Overtaken when the store knows later events than the
     caller.
     """
-    return record_all(store, job, (what,), when=when, by=by)
+    return record_all(store, job, (what,), when=when, by=by, sending=sending)
 
 
-def record_all(store: JobStore, job: Job, whats: Sequence[Happening], *, when: str, by: str = "") -> Job:
+def record_all(
+    store: JobStore, job: Job, whats: Sequence[Happening], *, when: str, by: str = "", sending: str = ""
+) -> Job:
     """Adds several events in one step, all or none; otherwise like ``record``."""
     events = []
     after = job
     for what in whats:
-        event = after.next_event(what, when=when, by=by)
+        event = after.next_event(what, when=when, by=by, sending=sending)
         after = apply(after, event)
         events.append(event)
     store.append_all(job.id, job.last_number, events)

@@ -38,6 +38,7 @@ class Desk:
 
     ``now`` gives the time with its zone, which is the one that days are counted in.
     ``shelf`` keeps the attachments, ``tables`` what was worked out about machines (None: nothing is kept).
+    ``sending`` names the message that is being written down, "" where nothing is ever sent twice.
 
     Benches are kept by fingerprint, because the tables of a machine take a moment to make.
     """
@@ -49,6 +50,7 @@ class Desk:
     standings: dict[str, Standing] = field(default_factory=dict)
     shelf: Shelf = field(default_factory=MemoryShelf)
     tables: TableStore | None = None
+    sending: str = ""
 
     def when(self) -> str:
         """The time as events keep it."""
@@ -63,6 +65,10 @@ class Desk:
             raise UserError("job-none-open", "No job is open.", "Open one: halfsplit job open MACHINE.")
         latest = max(lines, key=lambda line: (line.changed, line.opened, line.id))
         return load_job(self.store, latest.id)
+
+    def arrived(self, job_id: str) -> bool:
+        """Whether the message of this desk's ``sending`` was written into the job before. Raises NotFound."""
+        return bool(self.sending) and any(one.sending == self.sending for one in self.store.events(job_id))
 
     def bench(self, fingerprint: str) -> Bench:
         """The bench of a machine kept in the store. Raises NotFound."""

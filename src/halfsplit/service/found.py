@@ -86,7 +86,7 @@ def _as_reported(standing: Standing, happenings: Sequence[Happening], *, planned
 def keep(desk: Desk, job: Job, happenings: Sequence[Happening]) -> Recorded:
     """Writes events in one step and gives the next step."""
     before = job.last_number
-    job = record_all(desk.store, job, happenings, when=desk.when(), by=desk.by)
+    job = record_all(desk.store, job, happenings, when=desk.when(), by=desk.by, sending=desk.sending)
     standing = desk.standing(job)
     said = any(
         isinstance(one, ObservationRecorded) and getattr(one.observation, "showing", "unknown") != "unknown"
@@ -110,7 +110,10 @@ def _happenings(
     if repair:
         group = find_group(hunt, repair)
         if said is None:
-            raise _repair_unsaid(text)
+            reason = _unreachable(text)
+            if reason is None:
+                raise _repair_unsaid(text)
+            return [ObservationRecorded(OutOfReach(group.id, reason))]
         return repair_events(standing, group, said.verdict, said.minutes if minutes is None else minutes)
     if check_id:
         standing.decide()

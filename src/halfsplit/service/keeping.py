@@ -219,7 +219,7 @@ def close_job(desk: Desk, cause: str = "", job_id: str | None = None, note_text:
     meter = hours_on(unit_of(desk, job.unit).readings, today(desk)) if job.unit else None
     lesson = lesson_of(standing, job, concluded, meter)
     events = [*_closings(standing), JobClosed(concluded, 0.0, note_text, lesson)]
-    record_all(desk.store, job, events, when=desk.when(), by=desk.by)
+    record_all(desk.store, job, events, when=desk.when(), by=desk.by, sending=desk.sending)
     return log(desk, job.id)
 
 
@@ -257,7 +257,7 @@ def reopen(
     if not by_mistake and (seen or reported or last_repair(standing.observations) >= 0):
         events.extend(return_events(standing, job.complaint, seen, by_technician=not reported))
     before = job.last_number
-    job = record_all(desk.store, job, events, when=desk.when(), by=desk.by)
+    job = record_all(desk.store, job, events, when=desk.when(), by=desk.by, sending=desk.sending)
     words = tuple(
         entry_words(standing.machine, one) for one in job.entries if one.number > before and one.observation is not None
     )

@@ -15,7 +15,7 @@ from halfsplit.diagnosis.naming import SKIPPED, observation_words, round_words
 from halfsplit.errors import UserError, nearest
 from halfsplit.jobs.events import ObservationRecorded
 from halfsplit.jobs.model import Entry
-from halfsplit.machine.model import Machine
+from halfsplit.machine.model import Function, Machine
 from halfsplit.observations import Level, Observation, OutOfReach, Symptom
 from halfsplit.service import typed
 
@@ -91,7 +91,7 @@ def _told(machine: Machine, check: Check, plain: str) -> dict[str, Level | None]
 
 def _piece(machine: Machine, check: Check, said: str) -> list[tuple[str, Level | None]]:
     """The functions of one piece with their levels: "wiper off", "wiper and beacon off", "wiper off and horn weak"."""
-    named = typed.named_function(machine, said)
+    named = _before_its_word(machine, said) or typed.named_function(machine, said)
     if named is not None and named[1]:
         try:
             return [(_looked_at(machine, check, named[0].id), _level(machine, check, named[0].id, named[1]))]
@@ -122,6 +122,16 @@ def _piece(machine: Machine, check: Check, said: str) -> list[tuple[str, Level |
     near = nearest(said, names) or nearest(said.split(maxsplit=1)[0], names)
     hint = f'Did you mean "{near}"?' if near else f"Say {typed.expected_answers(machine, check)}."
     raise UserError("answer-unknown", f'"{said}" names no function to look at in {check.state}.', hint)
+
+
+def _before_its_word(machine: Machine, said: str) -> tuple[Function, str] | None:
+    """The function whose id comes before one of its own words, where both together are its name ("brake lets go")."""
+    for function in machine.functions.values():
+        if said.casefold() == function.name.casefold():
+            for word in function.words:
+                if said.casefold() == f"{function.id} {word}".casefold():
+                    return function, word
+    return None
 
 
 def _looked_at(machine: Machine, check: Check, function: str) -> str:

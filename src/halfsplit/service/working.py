@@ -90,7 +90,8 @@ def open_job(
     past = past_of(desk, serial, desk.benches[fingerprint], complaint) if serial and clock == "wall" else None
     desk.store.put_machine(fingerprint, files)
     opened = JobOpened(machine.id, fingerprint, serial, complaint, clock, past)
-    job = begin_job(desk.store, job_id or free_id(desk, machine.id), opened, when=desk.when(), by=desk.by)
+    name = job_id or free_id(desk, machine.id)
+    job = begin_job(desk.store, name, opened, when=desk.when(), by=desk.by, sending=desk.sending)
     first = next_step(desk, job.id)
     told = {item.name: getattr(first, item.name) for item in fields(first)}
     return Opened(**told, history=history(desk, job) if clock == "wall" else None)

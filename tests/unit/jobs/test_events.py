@@ -85,6 +85,18 @@ def test_an_open_reading_is_infinite_and_comes_back_so(value: float) -> None:
     assert from_json(to_json(event)) == event
 
 
+def test_what_names_a_sending_is_kept_and_left_out_where_there_is_none() -> None:
+    sent = replace(NOTE, sending="0f0f-once-only")
+    assert from_json(to_json(sent)) == sent
+    assert json.loads(to_json(sent))["sending"] == "0f0f-once-only"
+    assert "sending" not in json.loads(to_json(NOTE))
+
+
+@pytest.mark.parametrize("sending", ["short", "with a space", "x" * 65, "dots.and/more", 7, None])
+def test_what_cannot_name_a_sending_is_refused(sending: object) -> None:
+    assert refused(changed(NOTE, sending=sending)) in ("event-sending", "event-shape")
+
+
 def test_not_a_number_is_refused() -> None:
     observation: Observation = Reading("ohms", "X1.1", "X1.2", "all-off", math.nan)
     with pytest.raises(UserError) as caught:

@@ -1,0 +1,221 @@
+"""The addresses of the HTTP interface; each calls one use case and answers with its result."""
+
+from __future__ import annotations
+
+import tempfile
+from pathlib import Path
+from typing import Annotated, Literal
+
+from fastapi import APIRouter, Depends, Query, Request, Response
+from fastapi.responses import JSONResponse
+
+from halfsplit import __version__
+from halfsplit.errors import UserError
+from halfsplit.service import keeping, reporting, working
+from halfsplit.service.asking import asked
+from halfsplit.service.board import ComplaintForm, JobCards, MachineLines, Told, complaint_told
+from halfsplit.service.desk import Desk
+from halfsplit.service.found import record
+from halfsplit.service.results import Log, NextStep, Suspects, WhyLines
+from halfsplit.web.bodies import (
+    About,
+    AccessSent,
+    Closing,
+    Finding,
+    Message,
+    NoteSent,
+    Opening,
+    Reopening,
+    TakenBack,
+    Working,
+    body,
+)
+from halfsplit.web.failures import RESPONSES
+from halfsplit.web.hunts import Hunts
+
+CODES: dict[str, str] = {
+    "finding-subject": "A finding must belong to one check, one repair or one function, and to no other.",
+}
+
+router = APIRouter(prefix="/api", responses=RESPONSES)
+
+
+def _hunts(request: Request) -> Hunts:
+    hunts = request.app.state.hunts
+    assert isinstance(hunts, Hunts)  # create_app puts it there
+    return hunts
+
+
+At = Annotated[Hunts, Depends(_hunts)]
+
+
+@router.get("/about", operation_id="about")
+def about() -> About:
+    """Which program answers, and its version."""
+    return About("halfsplit", __version__)
+
+
+@router.get("/machines", operation_id="machines", response_model=MachineLines)
+def machines(hunts: At) -> JSONResponse:
+    """The machines a job can be opened on."""
+    return body(hunts.board.lines())
+
+
+@router.get("/machines/{machine}", operation_id="complaintForm", response_model=ComplaintForm)
+def complaint_form(hunts: At, machine: str) -> JSONResponse:
+    """What a complaint on a machine is chosen from."""
+    return body(hunts.board.form(hunts.desk(), machine))
+
+
+@router.get("/jobs", operation_id="jobs", response_model=JobCards)
+def jobs(hunts: At, state: Literal["open", "all"] = "all") -> JSONResponse:
+    """The jobs, the one touched last first."""
+    return body(hunts.board.cards(hunts.desk(), everything=state == "all"))
+
+
+@router.post("/jobs", operation_id="openJob", status_code=201, response_model=Working)
+def open_job(hunts: At, sent: Opening) -> JSONResponse:
+    """Opens a job and gives its first step."""
+    machine = hunts.board.machine(sent.machine)
+    told = tuple(Told(one.function, one.state, one.level) for one in sent.told)
+    complaint = complaint_told(
+        machine, told, tuple(sent.conditions), tuple(sent.worked_on),
+        comes_and_goes=sent.comes_and_goes, words=sent.words,
+    )  # fmt: skip
+    with hunts.opening(sent.machine, sent.by, sent.sending) as desk:
+        before = hunts.opened_before(desk)
+        if before:
+            return _stands(desk, working.next_step(desk, before), repeated=True)
+        found = working.open_job(desk, hunts.board.path(sent.machine), complaint, unit=sent.unit)
+        return _stands(desk, found, status=201)
+
+
+@router.get("/jobs/{job}/next", operation_id="nextStep", response_model=Working)
+def next_step(hunts: At, job: str, other: Annotated[int, Query(ge=0, le=1000)] = 0) -> JSONResponse:
+    """The next step of a job, or its runner-up of the number ``other``."""
+    with hunts.at(job) as desk:
+        return _stands(desk, working.next_step(desk, job, other))
+
+
+@router.get("/jobs/{job}/suspects", operation_id="suspects", response_model=Suspects)
+def suspects(hunts: At, job: str) -> JSONResponse:
+    """All suspects worth naming, likeliest first."""
+    with hunts.at(job) as desk:
+        return body(working.suspects(desk, job))
+
+
+@router.get("/jobs/{job}/why", operation_id="why", response_model=WhyLines)
+def why(hunts: At, job: str, suspect: Annotated[str, Query(max_length=200)] = "") -> JSONResponse:
+    """What speaks for and against a suspect: its repair, place or number in the list."""
+    with hunts.at(job) as desk:
+        return body(working.why(desk, suspect, job))
+
+
+@router.get("/jobs/{job}/log", operation_id="log", response_model=Log)
+def log(hunts: At, job: str) -> JSONResponse:
+    """All entries of a job, those taken back included."""
+    with hunts.at(job) as desk:
+        return body(keeping.log(desk, job))
+
+
+@router.post("/jobs/{job}/findings", operation_id="recordFinding", response_model=Working)
+def record_finding(hunts: At, job: str, sent: Finding) -> JSONResponse:
+    """Writes down what was found, once for each ``sending``, and gives the next step."""
+    if sum(bool(one) for one in (sent.check, sent.repair, sent.function)) != 1:
+        raise UserError(
+            "finding-subject", "A finding belongs to one check, one repair or one function.", "Name one of them."
+        )
+    text = sent.answer
+    if sent.function:
+        text = f"{sent.function} in {sent.state}: {text}" if sent.state else f"{sent.function}: {text}"
+    with hunts.at(job, sent.by, sent.sending) as desk:
+        if desk.arrived(job):
+            return _again(desk, job)
+        found = record(desk, text, job, check_id=sent.check, repair=sent.repair, minutes=sent.minutes)
+        return _stands(desk, found.next, found.words)
+
+
+@router.post("/jobs/{job}/undo", operation_id="takeBack", response_model=Working)
+def take_back(hunts: At, job: str, sent: TakenBack) -> JSONResponse:
+    """Takes back the latest recording, or the entry of a number."""
+    with hunts.at(job, sent.by, sent.sending) as desk:
+        if desk.arrived(job):
+            return _again(desk, job)
+        found = keeping.undo(desk, job, sent.entry)
+        return _stands(desk, found.next, found.words)
+
+
+@router.post("/jobs/{job}/restore", operation_id="letStand", response_model=Working)
+def let_stand(hunts: At, job: str, sent: Message) -> JSONResponse:
+    """Lets what was taken back last stand again."""
+    with hunts.at(job, sent.by, sent.sending) as desk:
+        if desk.arrived(job):
+            return _again(desk, job)
+        found = keeping.restore(desk, job)
+        return _stands(desk, found.next, found.words)
+
+
+@router.post("/jobs/{job}/notes", operation_id="addNote", response_model=Working)
+def add_note(hunts: At, job: str, sent: NoteSent) -> JSONResponse:
+    """Adds words for the record."""
+    with hunts.at(job, sent.by, sent.sending) as desk:
+        if desk.arrived(job):
+            return _again(desk, job)
+        found = keeping.note(desk, sent.text, job, sent.minutes)
+        return _stands(desk, found.next, found.words)
+
+
+@router.post("/jobs/{job}/access", operation_id="setAccess", response_model=Working)
+def set_access(hunts: At, job: str, sent: AccessSent) -> JSONResponse:
+    """Notes an access step as opened or closed outside of a check."""
+    with hunts.at(job, sent.by, sent.sending) as desk:
+        if desk.arrived(job):
+            return _again(desk, job)
+        found = (keeping.open_access if sent.now == "open" else keeping.close_access)(desk, sent.step, job)
+        return _stands(desk, found.next, found.words)
+
+
+@router.post("/jobs/{job}/close", operation_id="closeJob", response_model=Log)
+def close_job(hunts: At, job: str, sent: Closing) -> JSONResponse:
+    """Closes up and closes the job."""
+    with hunts.at(job, sent.by, sent.sending) as desk:
+        if desk.arrived(job):
+            return body(keeping.log(desk, job))
+        return body(keeping.close_job(desk, sent.cause, job, sent.note))
+
+
+@router.post("/jobs/{job}/reopen", operation_id="reopenJob", response_model=Working)
+def reopen_job(hunts: At, job: str, sent: Reopening) -> JSONResponse:
+    """Opens a closed job again."""
+    with hunts.at(job, sent.by, sent.sending) as desk:
+        if desk.arrived(job):
+            return _again(desk, job)
+        return _stands(desk, keeping.reopen(desk, job, sent.reason))
+
+
+@router.get(
+    "/jobs/{job}/report.{ending}", operation_id="report", response_class=Response,
+    responses={200: {"content": {"application/pdf": {}, "text/html": {}}, "description": "The report."}},
+)  # fmt: skip
+def report(
+    hunts: At, job: str, ending: Literal["pdf", "html"], face: Literal["customer", "technician"] = "technician"
+) -> Response:
+    """The service report as it stands, for the customer or for the next technician."""
+    with hunts.at(job) as desk, tempfile.TemporaryDirectory(prefix="halfsplit-") as folder:
+        file = Path(folder) / f"{job}-{face}.{ending}"
+        reporting.write_report(desk, face, file, job)
+        media = "application/pdf" if ending == "pdf" else "text/html; charset=utf-8"
+        shown = {"content-disposition": f'attachment; filename="{file.name}"'}
+        return Response(file.read_bytes(), media_type=media, headers=shown)
+
+
+def _stands(
+    desk: Desk, found: NextStep, recorded: tuple[str, ...] = (), *, repeated: bool = False, status: int = 200
+) -> JSONResponse:
+    job = desk.job(found.head.job)
+    return body(Working(found, asked(desk.standing(job), found), recorded, repeated), status)
+
+
+def _again(desk: Desk, job: str) -> JSONResponse:
+    """The answer to a message that came before: where the job stands now."""
+    return _stands(desk, working.next_step(desk, job), repeated=True)

@@ -1,0 +1,59 @@
+"""The ASGI application: the interface under /api, and the app's built files beside it."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from fastapi import FastAPI
+from fastapi.responses import FileResponse
+from fastapi.staticfiles import StaticFiles
+from starlette.middleware.gzip import GZipMiddleware
+
+from halfsplit import __version__
+from halfsplit.errors import UserError
+from halfsplit.web import failures
+from halfsplit.web.addresses import router
+from halfsplit.web.hunts import Hunts
+from halfsplit.web.protection import LOOPBACK, Protection
+
+CODES: dict[str, str] = {
+    "client-missing": "The web app's files were not built when halfsplit was installed.",
+}
+
+#: The app as it was built; scripts/client_build.py writes it.
+BUILT = Path(__file__).resolve().parent / "built"
+
+
+def create_app(hunts: Hunts, *, hosts: frozenset[str] = LOOPBACK, built: Path | None = BUILT) -> FastAPI:
+    """The application over ``hunts``; ``built`` None serves the interface alone.
+
+    Raises UserError("client-missing").
+    """
+    if built is not None and not (built / "index.html").is_file():
+        raise UserError(
+            "client-missing", "The web app's files are not there.", "Install halfsplit again with Node or a network."
+        )
+    app = FastAPI(
+        title="halfsplit",
+        version=__version__,
+        description="Working a job from complaint to cause. Everything that writes carries a `sending`, an id made by "
+        "the client, and is written down once however often it is sent. Every failure has one shape.",
+        openapi_url="/api/openapi.json",
+        docs_url=None,
+        redoc_url=None,
+        separate_input_output_schemas=False,
+    )
+    app.state.hunts = hunts
+    failures.install(app)
+    app.include_router(router)
+    if built is not None:
+        page = built / "index.html"
+
+        def index() -> FileResponse:
+            return FileResponse(page, media_type="text/html")
+
+        app.add_api_route("/", index, include_in_schema=False, methods=["GET", "HEAD"])
+        app.mount("/files", StaticFiles(directory=built / "files"))
+    app.add_middleware(GZipMiddleware, minimum_size=1000)
+    app.add_middleware(Protection, hosts=hosts)
+    return app

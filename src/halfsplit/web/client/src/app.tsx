@@ -1,0 +1,29 @@
+// Which screen stands under which address: #/, #/open, #/job/ID, #/job/ID/suspects, #/job/ID/log.
+import { useEffect, useState } from "preact/hooks";
+import { JobScreen, type Part } from "./screens/job";
+import { JobsScreen } from "./screens/jobs";
+import { OpeningScreen } from "./screens/opening";
+
+function address(): string[] {
+  return location.hash.replace(/^#\/?/, "").split("/").filter(Boolean).map(decodeURIComponent);
+}
+
+export function go(...parts: string[]): void {
+  location.hash = `/${parts.map(encodeURIComponent).join("/")}`;
+}
+
+export function App() {
+  const [where, setWhere] = useState(address);
+  useEffect(() => {
+    const moved = () => setWhere(address());
+    addEventListener("hashchange", moved);
+    return () => removeEventListener("hashchange", moved);
+  }, []);
+  const [screen, job, part] = where;
+  if (screen === "open") return <OpeningScreen />;
+  if (screen === "job" && job) {
+    const shown: Part = part === "suspects" || part === "log" ? part : "next";
+    return <JobScreen key={job} job={job} part={shown} />;
+  }
+  return <JobsScreen />;
+}

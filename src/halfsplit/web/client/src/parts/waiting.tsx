@@ -1,0 +1,89 @@
+// Asking the server with something to look at: after a second what goes on, after five a way out, and every failure.
+import type { ComponentChildren } from "preact";
+import { useCallback, useEffect, useRef, useState } from "preact/hooks";
+import { NoAnswerError, RefusedError } from "../server";
+import { say } from "../texts/say";
+import { Sheet } from "./sheet";
+
+type Doing = (signal: AbortSignal) => Promise<void>;
+
+/** Milliseconds after which a person is told that it goes on, and after which it can be stopped. */
+const TOLD = 1000;
+const STOPPABLE = 5000;
+
+export interface Waiting {
+  /** Runs it; while it runs nothing else is begun. */
+  run: (doing: Doing) => void;
+  busy: boolean;
+  /** What to show over the screen, if anything. */
+  shown: ComponentChildren;
+}
+
+export function useWaiting(stopped?: () => void): Waiting {
+  const [since, setSince] = useState(0);
+  const [passed, setPassed] = useState(0);
+  const [failed, setFailed] = useState<{ error: Error; doing: Doing } | null>(null);
+  const control = useRef<AbortController | null>(null);
+
+  const run = useCallback((doing: Doing) => {
+    if (control.current) return;
+    const mine = new AbortController();
+    control.current = mine;
+    setFailed(null);
+    setSince(Date.now());
+    setPassed(0);
+    doing(mine.signal)
+      .catch((error: unknown) => {
+        if (!mine.signal.aborted) setFailed({ error: error as Error, doing });
+      })
+      .finally(() => {
+        if (control.current === mine) {
+          control.current = null;
+          setSince(0);
+        }
+      });
+  }, []);
+
+  useEffect(() => {
+    if (!since) return;
+    const timer = setInterval(() => setPassed(Date.now() - since), 250);
+    return () => clearInterval(timer);
+  }, [since]);
+  useEffect(() => () => control.current?.abort(), []);
+
+  const stop = () => {
+    control.current?.abort();
+    control.current = null;
+    setSince(0);
+    stopped?.();
+  };
+
+  let shown: ComponentChildren = null;
+  if (since && passed >= TOLD) {
+    shown = (
+      <div class="working" role="status">
+        <div class="sweep" aria-hidden="true" />
+        <p><strong>{say("working")}</strong> {say("workingFor", { n: Math.floor(passed / 1000) })}</p>
+        {passed >= STOPPABLE && <button type="button" onClick={stop}>{say("cancel")}</button>}
+      </div>
+    );
+  } else if (failed?.error instanceof NoAnswerError) {
+    const again = failed.doing;
+    shown = (
+      <Sheet title={say("noAnswer")} onClose={() => setFailed(null)}>
+        <p>{say("noAnswerHelp")}</p>
+        <button type="button" class="main" onClick={() => run(again)}>{say("tryAgain")}</button>
+      </Sheet>
+    );
+  } else if (failed) {
+    const failure = failed.error instanceof RefusedError ? failed.error.failure : null;
+    shown = (
+      <Sheet title={say("wentWrong")} onClose={() => setFailed(null)}>
+        <p>{failure ? failure.what : failed.error.message}</p>
+        {failure?.hint && <p>{failure.hint}</p>}
+        {(failure?.faults.length ?? 0) > 1 && <ul>{failure?.faults.map((one) => <li>{one.what}</li>)}</ul>}
+      </Sheet>
+    );
+  }
+  return { run, busy: since > 0, shown };
+}

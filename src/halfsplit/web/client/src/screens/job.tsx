@@ -1,0 +1,94 @@
+// One job: its head, its three parts, and where it stands. Whatever is written down goes through here.
+import { useEffect, useRef, useState } from "preact/hooks";
+import { useWaiting } from "../parts/waiting";
+import { get, jobPath, type Log, newSending, send, type Working } from "../server";
+import { minutes, say } from "../texts/say";
+import { LogPart } from "./log";
+import { NextPart } from "./next";
+import { SuspectsPart } from "./suspects";
+
+export type Part = "next" | "suspects" | "log";
+
+/** Writes something down; ``path`` is that under the job. */
+export type Write = (path: "findings" | "undo" | "restore" | "notes" | "reopen", content: object) => void;
+
+export function JobScreen({ job, part }: { job: string; part: Part }) {
+  const [stands, setStands] = useState<Working | null>(null);
+  const [other, setOther] = useState(0);
+  const [told, setTold] = useState<string[]>([]);
+  const heading = useRef<HTMLHeadingElement>(null);
+  const waiting = useWaiting(() => load(other));
+
+  const load = (runnerUp: number) => waiting.run(async (signal) => {
+    setStands(await get<Working>(jobPath(job, `next?other=${runnerUp}`), signal));
+    setOther(runnerUp);
+  });
+  useEffect(() => load(0), [job]);
+  useEffect(() => {
+    document.title = `${say(part)}, ${stands?.next.head.machine_name ?? job}`;
+  }, [part, stands]);
+  // A new step begins at its top, where its cautions are, and is read out from there.
+  const step = `${part} ${stands?.next.step?.id} ${stands?.next.head.entries}`;
+  useEffect(() => {
+    scrollTo(0, 0);
+    heading.current?.focus({ preventScroll: true });
+  }, [step]);
+
+  const write: Write = (path, content) => {
+    const sending = newSending();
+    waiting.run(async (signal) => {
+      const found = await send<Working>(jobPath(job, path), content, sending, signal);
+      setStands(found);
+      setOther(0);
+      setTold(found.repeated ? [say("recordedBefore")] : found.recorded);
+    });
+  };
+  const close = (cause: string) => {
+    const sending = newSending();
+    waiting.run(async (signal) => {
+      await send<Log>(jobPath(job, "close"), { cause }, sending, signal);
+      setStands(await get<Working>(jobPath(job, "next"), signal));
+      setTold([]);
+      location.hash = `/job/${encodeURIComponent(job)}/log`;
+    });
+  };
+
+  const head = stands?.next.head;
+  const link = (to: Part) => `#/job/${encodeURIComponent(job)}${to === "next" ? "" : `/${to}`}`;
+  return (
+    <div class={`screen job part-${part}`}>
+      <header class="head">
+        <a class="back" href="#/" aria-label={say("jobs")}>‹</a>
+        <div>
+          <strong>{head?.complaint.map((one) => one.replace(/ \[[^\]]*\]$/, "")).join("; ") ?? say("loading")}</strong>
+          {head && (
+            <span class="small">
+              {head.machine_name}
+              {head.unit && `, ${say("unitIs", { unit: head.unit })}`}, {minutes(head.minutes)}
+            </span>
+          )}
+        </div>
+      </header>
+      {part === "next" && stands && (
+        <NextPart
+          stands={stands}
+          told={told}
+          other={other}
+          busy={waiting.busy}
+          heading={heading}
+          onWrite={write}
+          onOther={load}
+          onClose={close}
+        />
+      )}
+      {part === "suspects" && <SuspectsPart job={job} heading={heading} entries={head?.entries ?? 0} />}
+      {part === "log" && <LogPart job={job} heading={heading} stands={stands} onWrite={write} onClose={close} />}
+      <nav class="tabs" aria-label={say("parts")}>
+        {(["next", "suspects", "log"] as const).map((one) => (
+          <a href={link(one)} aria-current={part === one ? "page" : undefined}>{say(one)}</a>
+        ))}
+      </nav>
+      {waiting.shown}
+    </div>
+  );
+}

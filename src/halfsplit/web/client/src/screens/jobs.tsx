@@ -1,0 +1,47 @@
+// The jobs at hand, the one touched last first.
+import { useEffect, useState } from "preact/hooks";
+import { go } from "../app";
+import { useWaiting } from "../parts/waiting";
+import { get, type JobCards } from "../server";
+import { minutes, say } from "../texts/say";
+
+export function JobsScreen() {
+  const [cards, setCards] = useState<JobCards | null>(null);
+  const waiting = useWaiting();
+  useEffect(() => {
+    document.title = say("app");
+    waiting.run(async (signal) => setCards(await get<JobCards>("/api/jobs", signal)));
+  }, []);
+  return (
+    <div class="screen plain">
+      <main>
+        <h1>{say("jobs")}</h1>
+        <p class="help">{say("jobsHelp")}</p>
+        {cards && cards.jobs.length === 0 && <p>{say("noJobs")}</p>}
+        <ul class="cards">
+          {cards?.jobs.map((one) => (
+            <li>
+              <a class={`card ${one.state}`} href={`#/job/${encodeURIComponent(one.job)}`}>
+                <strong>{one.complaint.join("; ")}</strong>
+                <span>
+                  {one.machine_name}
+                  {one.unit && `, ${say("unitIs", { unit: one.unit })}`}
+                </span>
+                <span class="small">
+                  {one.state === "closed" ? `${say("closedJob")}, ` : ""}
+                  {new Date(one.changed).toLocaleString([], { dateStyle: "medium", timeStyle: "short" })}
+                  {one.minutes > 0 && `, ${minutes(one.minutes)}`}
+                </span>
+              </a>
+            </li>
+          ))}
+        </ul>
+        {cards && cards.more > 0 && <p>{say("moreJobs", { n: cards.more })}</p>}
+      </main>
+      <div class="dock">
+        <button type="button" class="main" onClick={() => go("open")}>{say("openJob")}</button>
+      </div>
+      {waiting.shown}
+    </div>
+  );
+}

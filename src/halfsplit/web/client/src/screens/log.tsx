@@ -1,0 +1,81 @@
+// What was done on the job, with minutes; entries are taken back here, reports fetched, the job closed.
+import type { RefObject } from "preact";
+import { useEffect, useState } from "preact/hooks";
+import { useWaiting } from "../parts/waiting";
+import { get, jobPath, type Log, type Working } from "../server";
+import { minutes, say } from "../texts/say";
+import type { Write } from "./job";
+
+/** Kinds of entries that undo takes back; closing is taken back by opening the job again. */
+const KEPT = ["job-closed", "job-reopened"];
+
+export function LogPart(given: {
+  job: string;
+  heading: RefObject<HTMLHeadingElement | null>;
+  stands: Working | null;
+  onWrite: Write;
+  onClose: (cause: string) => void;
+}) {
+  const [found, setFound] = useState<Log | null>(null);
+  const waiting = useWaiting();
+  useEffect(() => {
+    waiting.run(async (signal) => setFound(await get<Log>(jobPath(given.job, "log"), signal)));
+  }, [given.job, given.stands]);
+  const lines = found ? [...found.lines].reverse() : [];
+  const closed = found?.head.state === "closed";
+  const latestUndone = lines.find((one) => one.undone);
+  return (
+    <main>
+      <h1 ref={given.heading} tabIndex={-1}>{say("log")}</h1>
+      <p class="help">{say("logHelp")}</p>
+      {found && <p class="lead">{say("worked", { minutes: minutes(found.head.minutes) })}</p>}
+      {closed && found && (
+        <p class="notice"><strong>{say("closed")}.</strong> {say("causeIs", { cause: found.cause })}</p>
+      )}
+      {found && lines.length === 0 && <p>{say("noEntries")}</p>}
+      <ul class="log">
+        {lines.map((one) => (
+          <li class={one.undone ? "undone" : ""}>
+            <span class="what">
+              {one.undone ? <><s>{one.words}</s> ({say("takenBack")})</> : one.words}
+              <span class="small">
+                {new Date(one.when).toLocaleTimeString([], { hour: "2-digit", minute: "2-digit" })}
+                {one.minutes > 0 && `, ${minutes(one.minutes)}`}
+                {one.by && `, ${one.by}`}
+              </span>
+            </span>
+            {!one.undone && !closed && !KEPT.includes(one.kind) && (
+              <button
+                type="button"
+                aria-label={say("undoEntry", { words: one.words })}
+                onClick={() => given.onWrite("undo", { entry: one.number })}
+              >
+                {say("undo")}
+              </button>
+            )}
+          </li>
+        ))}
+      </ul>
+      {latestUndone && !closed && (
+        <button type="button" class="wide" onClick={() => given.onWrite("restore", {})}>{say("letStand")}</button>
+      )}
+      <h2>{say("report")}</h2>
+      <div class="choices one-column">
+        <a class="button" href={jobPath(given.job, "report.pdf?face=customer")} download>{say("reportCustomer")}</a>
+        <a class="button" href={jobPath(given.job, "report.pdf?face=technician")} download>{say("reportTechnician")}</a>
+      </div>
+      <h2>{say("endOfJob")}</h2>
+      <div class="choices one-column">
+        {closed
+          ? <button type="button" onClick={() => given.onWrite("reopen", {})}>{say("reopen")}</button>
+          : (
+            <>
+              <button type="button" onClick={() => given.onClose("")}>{say("closeJob")}</button>
+              <button type="button" onClick={() => given.onClose("not found")}>{say("closeNotFound")}</button>
+            </>
+          )}
+      </div>
+      {waiting.shown}
+    </main>
+  );
+}

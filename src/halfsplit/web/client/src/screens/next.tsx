@@ -1,0 +1,423 @@
+// The step that is asked: cautions, steps, where the leads go, what each result would mean, and one tap to answer.
+import type { RefObject } from "preact";
+import { useEffect, useState } from "preact/hooks";
+import { FaceDrawing, LeadList } from "../parts/face";
+import { type Chosen, FunctionChooser } from "../parts/functions";
+import { Pad } from "../parts/pad";
+import { Sheet } from "../parts/sheet";
+import { Split } from "../parts/split";
+import { useWaiting } from "../parts/waiting";
+import { type Asked, type ComplaintForm, get, type Step, type Working } from "../server";
+import { minutes, percent, say } from "../texts/say";
+import type { Write } from "./job";
+
+type Sheets = "" | "pad" | "walk" | "else";
+type Showing = "" | ", showing" | ", away";
+
+export function NextPart(given: {
+  stands: Working;
+  told: string[];
+  other: number;
+  busy: boolean;
+  heading: RefObject<HTMLHeadingElement | null>;
+  onWrite: Write;
+  onOther: (runnerUp: number) => void;
+  onClose: (cause: string) => void;
+}) {
+  const { next, asked } = given.stands;
+  const step = next.step;
+  const [sheet, setSheet] = useState<Sheets>("");
+  const [showing, setShowing] = useState<Showing>("");
+  const [spent, setSpent] = useState<number | null>(null);
+  useEffect(() => {
+    setSheet("");
+    setShowing("");
+    setSpent(null);
+  }, [step?.id, next.head.entries]);
+
+  const answer = (text: string) => {
+    if (!step || !asked) return;
+    setSheet("");
+    const reached = text !== "can't reach";
+    given.onWrite("findings", {
+      [step.kind === "repair" ? "repair" : "check"]: step.id,
+      answer: reached && asked.showing ? text + showing : text,
+      ...(reached && spent !== null && { minutes: spent }),
+    });
+  };
+  const saw = (one: Chosen) => {
+    setSheet("");
+    given.onWrite("findings", { function: one.function, state: one.state, answer: one.level });
+  };
+
+  return (
+    <>
+      <main>
+        <div class="told-now" role="status">
+          {given.told.length > 0 && (
+            <div class="written">
+              <span><strong>{say("recorded")}:</strong> {given.told.join("; ")}</span>
+              <button type="button" onClick={() => given.onWrite("undo", {})}>{say("undo")}</button>
+            </div>
+          )}
+        </div>
+        {next.surprise && <p class="notice"><strong>{say("surprise")}.</strong> {next.surprise}</p>}
+        {next.fixed_idea && <p class="notice"><strong>{say("stopAndThink")}.</strong> {next.fixed_idea}</p>}
+        {next.head.state === "closed"
+          ? <h1 ref={given.heading} tabIndex={-1}>{say("closed")}</h1>
+          : step && asked
+          ? (
+            <StepWords
+              stands={given.stands}
+              step={step}
+              asked={asked}
+              heading={given.heading}
+              spent={spent}
+              onSpent={setSpent}
+              other={given.other}
+              onOther={given.onOther}
+            />
+          )
+          : (
+            <>
+              <h1 ref={given.heading} tabIndex={-1}>
+                {say(next.kind === "finish" ? "finish" : next.kind === "hand over" ? "handOver" : "notFound")}
+              </h1>
+              <p class="lead">{next.words}</p>
+              {next.open_access.length > 0 && <p>{say("stillOpen", { what: next.open_access.join(", ") })}</p>}
+            </>
+          )}
+      </main>
+      <section class="dock" aria-label={say("answers")} aria-busy={given.busy}>
+        {next.head.state === "closed"
+          ? (
+            <button type="button" class="main" onClick={() => given.onWrite("reopen", {})}>{say("reopen")}</button>
+          )
+          : step && asked
+          ? (
+            <Answers
+              asked={asked}
+              showing={showing}
+              onShowing={setShowing}
+              onAnswer={answer}
+              onSheet={setSheet}
+              busy={given.busy}
+            />
+          )
+          : (
+            <>
+              <button type="button" class="main" disabled={given.busy} onClick={() =>
+                given.onClose(next.kind === "finish" ? "" : "not found")}>
+                {say(next.kind === "finish" ? "closeJob" : "closeNotFound")}
+              </button>
+              <button type="button" onClick={() => setSheet("else")}>{say("somethingElse")}</button>
+            </>
+          )}
+      </section>
+      {sheet === "pad" && step && asked && (
+        <Pad asked={asked} outcomes={step.outcomes} onAnswer={answer} onClose={() => setSheet("")} />
+      )}
+      {sheet === "walk" && asked && <Walk asked={asked} onAnswer={answer} onClose={() => setSheet("")} />}
+      {sheet === "else" && (
+        <Else
+          machine={next.head.machine}
+          onSaw={saw}
+          onNote={(text) => {
+            setSheet("");
+            given.onWrite("notes", { text });
+          }}
+          onClose={() => setSheet("")}
+        />
+      )}
+    </>
+  );
+}
+
+function Answers(given: {
+  asked: Asked;
+  showing: Showing;
+  busy: boolean;
+  onShowing: (now: Showing) => void;
+  onAnswer: (text: string) => void;
+  onSheet: (sheet: Sheets) => void;
+}) {
+  const { asked } = given;
+  const ways: [Showing, "there" | "away" | "notKnown"][] = [[", showing", "there"], [", away", "away"], ["", "notKnown"]];
+  return (
+    <>
+      {asked.showing && (
+        <fieldset class="showing">
+          <legend>{say("faultThere")}</legend>
+          {ways.map(([text, key]) => (
+            <label class="choice">
+              <input
+                type="radio"
+                name="showing"
+                checked={given.showing === text}
+                onChange={() => given.onShowing(text)}
+              />
+              <span>{say(key)}</span>
+            </label>
+          ))}
+        </fieldset>
+      )}
+      <h2 class="unseen">{say(asked.kind === "repair" ? "answerRepair" : "answer")}</h2>
+      <div class="answers">
+        {asked.kind === "reading" && (
+          <button type="button" class="main wide" disabled={given.busy} onClick={() => given.onSheet("pad")}>
+            {say("typeReading")}
+          </button>
+        )}
+        {asked.kind !== "reading" && asked.choices.map((choice) => (
+          <button
+            type="button"
+            class={`main ${choice.tone}`}
+            disabled={given.busy}
+            onClick={() => given.onAnswer(choice.text)}
+          >
+            {choice.tone === "right" && <span aria-hidden="true">✓ </span>}
+            {choice.label}
+          </button>
+        ))}
+        {asked.kind === "round" && (
+          <button type="button" class="main amiss" disabled={given.busy} onClick={() => given.onSheet("walk")}>
+            {say("amiss")}
+          </button>
+        )}
+        <button type="button" disabled={given.busy} onClick={() => given.onAnswer("can't reach")}>
+          {say("cantReach")}
+        </button>
+        <button type="button" disabled={given.busy} onClick={() => given.onSheet("else")}>{say("somethingElse")}</button>
+      </div>
+    </>
+  );
+}
+
+function StepWords(given: {
+  stands: Working;
+  step: Step;
+  asked: Asked;
+  heading: RefObject<HTMLHeadingElement | null>;
+  spent: number | null;
+  other: number;
+  onSpent: (minutes: number) => void;
+  onOther: (runnerUp: number) => void;
+}) {
+  const { step, asked } = given;
+  const { next } = given.stands;
+  const planned = Math.round(step.kind === "repair" ? step.minutes.own : step.minutes.own + step.minutes.setting);
+  const spent = given.spent ?? planned;
+  const title = asked.state ? step.title.replace(/ \[[^\]]*\]$/, "") : step.title;
+  const parts = ([
+    ["ownMinutes", step.minutes.own],
+    ["openingMinutes", step.minutes.opening],
+    ["settingMinutes", step.minutes.setting],
+    ["verifyingMinutes", step.minutes.verifying],
+    ["closingMinutes", step.minutes.closing],
+  ] as const).filter(([, each]) => each > 0);
+  return (
+    <>
+      <p class="kind">
+        <span>{say(step.kind === "repair" ? "nextRepair" : "nextCheck")}</span>
+        <strong>{minutes(step.minutes.total)}</strong>
+      </p>
+      <h1 ref={given.heading} tabIndex={-1}>{title}</h1>
+      <Cautions job={next.head.job} cautions={step.cautions} stepId={step.id} />
+      {asked.state && step.kind !== "repair" && (
+        <p class="set"><span>{say("setTo")}</span> <strong>{asked.state}</strong></p>
+      )}
+      {step.openings.length > 0 && (
+        <p class="set">
+          <span>{say("openFirst")}</span>{" "}
+          <strong>{step.openings.map((one) => `${one.name} (${minutes(one.open_min)})`).join(", ")}</strong>
+        </p>
+      )}
+      <h2>{say("steps")}</h2>
+      <ol class="steps">{step.steps.map((one) => <li>{one}</li>)}</ol>
+      {asked.leads.length > 0 && (
+        <section>
+          <h2>{say(asked.leads.some((one) => one.mark === "red") ? "leads" : "place")}</h2>
+          <LeadList leads={asked.leads} />
+          {asked.faces.map((one) => <FaceDrawing face={one} />)}
+          {asked.faces.length > 0 && <p class="small">{say("faceNote")}</p>}
+        </section>
+      )}
+      {step.kind === "repair"
+        ? (
+          <section>
+            {step.came_right != null
+              ? <p>{say("cameRight", { odds: percent(step.came_right) })}</p>
+              : step.odds != null && step.success != null && (
+                <p>{say("needed", { odds: percent(step.odds), success: percent(step.success) })}</p>
+              )}
+            {step.material && <p><strong>{say("takeAlong")}:</strong> {step.material}</p>}
+            {(step.look_for ?? []).slice(1, 3).map((one) => <p>{say("lookFor")}: {one}</p>)}
+          </section>
+        )
+        : (
+          <section>
+            <h2>{say("results")}</h2>
+            <Split outcomes={step.outcomes} />
+          </section>
+        )}
+      <section>
+        <h2>{say("time")}</h2>
+        <dl class="sums">
+          {parts.map(([key, each]) => <><dt>{say(key)}</dt><dd>{minutes(each)}</dd></>)}
+          <dt><strong>{say("total")}</strong></dt>
+          <dd><strong>{minutes(step.minutes.total)}</strong></dd>
+        </dl>
+        <div class="stepper" role="group" aria-label={say("written")}>
+          <span>{say("written")} <strong>{minutes(spent)}</strong></span>
+          <button type="button" aria-label={say("fewer")} onClick={() => given.onSpent(Math.max(0, spent - 1))}>−</button>
+          <button type="button" aria-label={say("more")} onClick={() => given.onSpent(spent + 1)}>+</button>
+        </div>
+        <p><strong>{say("openNow")}:</strong> {next.open_access.join(", ") || say("nothingOpen")}</p>
+        {next.reason && <p><strong>{say("reason")}:</strong> {next.reason}</p>}
+        {given.other > 0 && (
+          <button type="button" class="wide" onClick={() => given.onOther(0)}>{say("backToBest")}</button>
+        )}
+        {given.other < next.runners_up && next.others[given.other] && (
+          <button type="button" class="wide" onClick={() => given.onOther(given.other + 1)}>
+            <span>
+              {say("instead")}
+              <span class="small">
+                {say("insteadOf", {
+                  short: next.others[given.other]?.short ?? "",
+                  minutes: minutes(next.others[given.other]?.minutes ?? 0),
+                })}
+              </span>
+            </span>
+          </button>
+        )}
+      </section>
+    </>
+  );
+}
+
+/** Cautions in full the first time in a job; later their first sentence, the rest one tap away. */
+function Cautions(given: { job: string; cautions: string[]; stepId: string }) {
+  const key = `halfsplit.cautions.${given.job}`;
+  const [before] = useState(() => new Map<string, string>(JSON.parse(sessionStorage.getItem(key) ?? "[]")));
+  useEffect(() => {
+    for (const one of given.cautions) if (!before.has(one)) before.set(one, given.stepId);
+    sessionStorage.setItem(key, JSON.stringify([...before]));
+  }, [given.stepId]);
+  if (given.cautions.length === 0) return null;
+  return (
+    <section class="cautions" aria-label={say("cautions")}>
+      <h2>{say("cautions")}</h2>
+      <ul>
+        {given.cautions.map((one) => {
+          const at = one.indexOf(". ");
+          const known = before.has(one) && before.get(one) !== given.stepId && at > 0;
+          return (
+            <li key={one}>
+              {known
+                ? <details><summary>{one.slice(0, at + 1)}</summary>{one.slice(at + 2)}</details>
+                : one}
+            </li>
+          );
+        })}
+      </ul>
+    </section>
+  );
+}
+
+function Walk(given: { asked: Asked; onAnswer: (text: string) => void; onClose: () => void }) {
+  const [amiss, setAmiss] = useState<Record<string, string>>({});
+  const [opened, setOpened] = useState("");
+  const said = Object.entries(amiss).filter(([, word]) => word).map(([name, word]) => `${name} ${word}`);
+  return (
+    <Sheet title={say("amiss")} onClose={given.onClose}>
+      <p>{say("walkHelp")}</p>
+      <ul class="walk">
+        {given.asked.lines.map((line) => {
+          const word = amiss[line.function];
+          return (
+            <li>
+              <button
+                type="button"
+                class={`walk-line ${word ? "marked" : ""}`}
+                aria-expanded={opened === line.function}
+                onClick={() => setOpened(opened === line.function ? "" : line.function)}
+              >
+                <span>{line.name}</span>
+                <span class="now">{word ? `✗ ${word === "not seen" ? say("notSeen") : word}` : `✓ ${line.expected}`}</span>
+              </button>
+              {opened === line.function && (
+                <div class="choices" role="group" aria-label={line.name}>
+                  {[
+                    { text: "", label: `✓ ${line.expected}` },
+                    ...line.amiss,
+                    { text: "not seen", label: say("notSeen") },
+                  ].map((one) => (
+                    <button
+                      type="button"
+                      aria-pressed={(word ?? "") === one.text}
+                      onClick={() => {
+                        setAmiss({ ...amiss, [line.function]: one.text });
+                        setOpened("");
+                      }}
+                    >
+                      {one.label}
+                    </button>
+                  ))}
+                </div>
+              )}
+            </li>
+          );
+        })}
+      </ul>
+      <div class="sheet-dock">
+        <button type="button" class="main wide" onClick={() => given.onAnswer(said.join(", ") || "all right")}>
+          {say("allTheRest")}{said.length ? ` (${said.length})` : ""}
+        </button>
+      </div>
+    </Sheet>
+  );
+}
+
+function Else(given: {
+  machine: string;
+  onSaw: (one: Chosen) => void;
+  onNote: (text: string) => void;
+  onClose: () => void;
+}) {
+  const [form, setForm] = useState<ComplaintForm | null>(null);
+  const [note, setNote] = useState("");
+  const [way, setWay] = useState<"" | "function" | "note">("");
+  const waiting = useWaiting();
+  useEffect(() => {
+    if (way !== "function") return;
+    waiting.run(async (signal) => {
+      setForm(await get<ComplaintForm>(`/api/machines/${encodeURIComponent(given.machine)}`, signal));
+    });
+  }, [way]);
+  return (
+    <Sheet title={say("somethingElse")} onClose={given.onClose}>
+      {way === "" && (
+        <>
+          <p>{say("elseHelp")}</p>
+          <div class="choices one-column">
+            <button type="button" onClick={() => setWay("function")}>{say("sawFunction")}</button>
+            <button type="button" onClick={() => setWay("note")}>{say("note")}</button>
+          </div>
+        </>
+      )}
+      {way === "function" && form && <FunctionChooser form={form} sound={true} onChosen={given.onSaw} />}
+      {way === "note" && (
+        <>
+          <label class="field">
+            {say("note")}
+            <textarea rows={4} value={note} onInput={(event) => setNote(event.currentTarget.value)} />
+          </label>
+          <button type="button" class="main wide" disabled={!note.trim()} onClick={() => given.onNote(note.trim())}>
+            {say("writeNote")}
+          </button>
+        </>
+      )}
+      {waiting.shown}
+    </Sheet>
+  );
+}

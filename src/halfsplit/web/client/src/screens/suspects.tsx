@@ -1,0 +1,106 @@
+// What is suspected, likeliest first, and what speaks for and against each.
+import type { RefObject } from "preact";
+import { useEffect, useState } from "preact/hooks";
+import { useWaiting } from "../parts/waiting";
+import { get, jobPath, type Suspect, type Suspects, type TestimonyLine, type WhyLines } from "../server";
+import { minutes, percent, say } from "../texts/say";
+
+/** Below these odds a line is not worth its place on a phone. */
+const WORTH_A_LINE = 0.003;
+
+export function SuspectsPart(given: { job: string; entries: number; heading: RefObject<HTMLHeadingElement | null> }) {
+  const [found, setFound] = useState<Suspects | null>(null);
+  const waiting = useWaiting();
+  useEffect(() => {
+    waiting.run(async (signal) => setFound(await get<Suspects>(jobPath(given.job, "suspects"), signal)));
+  }, [given.job, given.entries]);
+  const rest: ["elseOdds" | "nothingOdds" | "bothOdds", number][] = found
+    ? [["elseOdds", found.something_else], ["nothingOdds", found.nothing], ["bothOdds", found.two_at_once]]
+    : [];
+  return (
+    <main>
+      <h1 ref={given.heading} tabIndex={-1}>{say("suspects")}</h1>
+      <p class="help">{say("suspectsHelp")}</p>
+      <ol class="suspects">
+        {found?.suspects.filter((one, at) => at < 3 || one.odds >= WORTH_A_LINE).map((one) => (
+          <SuspectLine key={one.group} job={given.job} suspect={one} entries={given.entries} />
+        ))}
+      </ol>
+      <ul class="suspects others">
+        {rest.filter(([, odds]) => odds >= WORTH_A_LINE).map(([key, odds]) => (
+          <li>
+            <div class="suspect">
+              <span class="odds">{percent(odds)}</span>
+              <span class="what">{say(key)}</span>
+              <Meter odds={odds} />
+            </div>
+          </li>
+        ))}
+      </ul>
+      {waiting.shown}
+    </main>
+  );
+}
+
+function Meter({ odds }: { odds: number }) {
+  return <span class="meter" aria-hidden="true"><span style={{ width: `${Math.max(1, 100 * odds)}%` }} /></span>;
+}
+
+function SuspectLine(given: { job: string; suspect: Suspect; entries: number }) {
+  const one = given.suspect;
+  const [open, setOpen] = useState(false);
+  const [case_, setCase] = useState<WhyLines | null>(null);
+  const waiting = useWaiting();
+  useEffect(() => setCase(null), [given.entries]);
+  useEffect(() => {
+    if (!open || case_) return;
+    waiting.run(async (signal) =>
+      setCase(await get<WhyLines>(jobPath(given.job, `why?suspect=${encodeURIComponent(one.group)}`), signal)));
+  }, [open, case_]);
+  return (
+    <li>
+      <button type="button" class="suspect" aria-expanded={open} onClick={() => setOpen(!open)}>
+        <span class="odds">{percent(one.odds)}</span>
+        <span class="what">
+          <strong>{one.repair}</strong>
+          <span>{one.text}</span>
+          <span class="small">{one.zone}, {say("toMend", { minutes: minutes(one.minutes) })}</span>
+        </span>
+        <Meter odds={one.odds} />
+      </button>
+      {open && case_ && <Case found={case_} />}
+      {waiting.shown}
+    </li>
+  );
+}
+
+function Case({ found }: { found: WhyLines }) {
+  const told = found.testimonies.filter((one) => one.weight !== "says little");
+  const little = found.testimonies.length - told.length;
+  const sorted = [...told].sort((a, b) => Math.abs(b.ratio) - Math.abs(a.ratio));
+  const lines = (title: "speaksFor" | "speaksAgainst", chosen: TestimonyLine[]) => chosen.length > 0 && (
+    <>
+      <h3>{say(title)}</h3>
+      <ul class={title}>
+        {chosen.map((one) => (
+          <li>
+            <strong>{one.weight}</strong>: {one.subject}: {one.found}
+            {one.expected && `; ${say("expectedWas", { expected: one.expected })}`}
+          </li>
+        ))}
+      </ul>
+    </>
+  );
+  return (
+    <div class="case">
+      <p>{say("comparedWith", { repair: found.rival_repair, odds: percent(found.rival_odds) })}</p>
+      {lines("speaksFor", sorted.filter((one) => one.ratio > 0))}
+      {lines("speaksAgainst", sorted.filter((one) => one.ratio <= 0))}
+      {told.length === 0 && <p>{say("noFindings")}</p>}
+      {little > 0 && <p class="small">{say("saysLittle", { n: little })}</p>}
+      {found.doubles.length > 0 && (
+        <p>{say("doubles", { what: found.doubles.map((one) => `${one.repair} (${percent(one.odds)})`).join(", ") })}</p>
+      )}
+    </div>
+  );
+}

@@ -1,0 +1,91 @@
+// Talks to the server. What writes carries an id made here, kept when it is sent again, so it counts once.
+import type { components } from "./api.gen";
+
+type Schemas = components["schemas"];
+export type Working = Schemas["Working"];
+export type NextStep = Schemas["NextStep"];
+export type Step = Schemas["Step"];
+export type Asked = Schemas["Asked"];
+export type Choice = Schemas["Choice"];
+export type Face = Schemas["Face"];
+export type Lead = Schemas["Lead"];
+export type OutcomeLine = Schemas["OutcomeLine"];
+export type JobCards = Schemas["JobCards"];
+export type MachineLines = Schemas["MachineLines"];
+export type ComplaintForm = Schemas["ComplaintForm"];
+export type FunctionLine = Schemas["FunctionLine"];
+export type Suspects = Schemas["Suspects"];
+export type Suspect = Schemas["Suspect"];
+export type WhyLines = Schemas["WhyLines"];
+export type TestimonyLine = Schemas["TestimonyLine"];
+export type Log = Schemas["Log"];
+export type LogLine = Schemas["LogLine"];
+export type Failure = Schemas["Failure"];
+
+/** The server refused: the person, or the state of the job, is the reason. */
+export class RefusedError extends Error {
+  constructor(readonly failure: Failure, readonly status: number) {
+    super(failure.what);
+  }
+}
+
+/** No answer came, or none that could be read; whether it was written down is not known. */
+export class NoAnswerError extends Error {}
+
+export function newSending(): string {
+  return crypto.randomUUID();
+}
+
+async function ask<T>(path: string, init: RequestInit): Promise<T> {
+  let response: Response;
+  try {
+    response = await fetch(path, { ...init, cache: "no-store", credentials: "same-origin" });
+  } catch (error) {
+    if (error instanceof DOMException && error.name === "AbortError") throw error;
+    throw new NoAnswerError(String(error));
+  }
+  let found: unknown;
+  try {
+    found = await response.json();
+  } catch (error) {
+    throw new NoAnswerError(String(error));
+  }
+  if (response.ok) return found as T;
+  const failure = (found as { error?: Failure }).error;
+  if (!failure || response.status >= 502) throw new NoAnswerError(`status ${response.status}`);
+  throw new RefusedError(failure, response.status);
+}
+
+export function get<T>(path: string, signal: AbortSignal): Promise<T> {
+  return ask<T>(path, { signal });
+}
+
+/** Sends what is to be written down; a send that got no answer is tried once more by itself, with the same id. */
+export async function send<T>(path: string, content: object, sending: string, signal: AbortSignal): Promise<T> {
+  const init: RequestInit = {
+    method: "POST",
+    headers: { "content-type": "application/json" },
+    body: JSON.stringify({ ...content, sending, by: name() }),
+    signal,
+  };
+  try {
+    return await ask<T>(path, init);
+  } catch (error) {
+    if (!(error instanceof NoAnswerError)) throw error;
+    return ask<T>(path, init);
+  }
+}
+
+const NAME = "halfsplit.name";
+
+export function name(): string {
+  return localStorage.getItem(NAME) ?? "";
+}
+
+export function keepName(given: string): void {
+  localStorage.setItem(NAME, given);
+}
+
+export function jobPath(job: string, rest: string): string {
+  return `/api/jobs/${encodeURIComponent(job)}/${rest}`;
+}

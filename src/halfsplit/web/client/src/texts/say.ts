@@ -1,0 +1,28 @@
+// Picks the catalogue by the browser's language and fills in what stands in braces.
+import { en, type Texts } from "./en";
+
+const catalogues: Record<string, Texts> = { en };
+
+const chosen: Texts = catalogues[navigator.language.slice(0, 2)] ?? en;
+
+export type Key = keyof Texts;
+
+export function say(key: Key, values: Record<string, string | number> = {}): string {
+  return chosen[key].replace(/\{(\w+)\}/g, (_, name: string) => String(values[name] ?? ""));
+}
+
+/** The words for a condition, or the condition itself when the catalogue has none. */
+export function sayCondition(word: string): string {
+  return word in chosen ? chosen[word as Key] : word;
+}
+
+export function percent(share: number): string {
+  if (share > 0 && share < 0.01) return say("underPercent");
+  if (share < 1 && share > 0.99) return say("overPercent");
+  return say("percent", { n: Math.round(100 * share) });
+}
+
+export function minutes(spent: number): string {
+  if (spent > 0 && spent < 1) return say("underMinute");
+  return say("minutes", { n: Math.round(spent) });
+}

@@ -1,0 +1,141 @@
+"""The one shape in which every refused request is answered, and the status that goes with it.
+
+A person's mistake carries the code and the words it has on the command line. A mistake of ours is answered with a
+fixed sentence; what happened goes to the server's log and never to the client.
+"""
+
+from __future__ import annotations
+
+import logging
+import re
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from fastapi import FastAPI, Request
+from fastapi.exceptions import RequestValidationError
+from fastapi.responses import JSONResponse
+from starlette.exceptions import HTTPException
+
+from halfsplit.errors import Conflict, NotFound, ProblemsError, UserError
+from halfsplit.service.results import to_data
+
+CODES: dict[str, str] = {
+    "address-unknown": "Nothing stands under the address that was asked for.",
+    "method-refused": "The address is there and does not take this kind of request.",
+    "request-shape": "A request lacks a field, has one too many, or one of the wrong type.",
+}
+
+#: What a client is told of a mistake of ours.
+OURS = "Something is wrong in halfsplit itself; what you did was right. The server's log says more."
+
+log = logging.getLogger("halfsplit.web")
+
+
+@dataclass(frozen=True, slots=True)
+class Fault:
+    """One thing wrong with what was sent: its code, the field it is in, what is wrong, what would be near."""
+
+    code: str
+    field: str
+    what: str
+    nearest: str
+
+
+@dataclass(frozen=True, slots=True)
+class Failure:
+    """Why a request was refused.
+
+    ``what`` says it in one sentence, ``hint`` what to do about it, ``nearest`` is the nearest good spelling; both may
+    be "". ``faults`` lists every single thing wrong where there are several.
+    """
+
+    code: str
+    what: str
+    hint: str
+    nearest: str
+    faults: tuple[Fault, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Refused:
+    """The body of every answer with a status of 400 or more."""
+
+    error: Failure
+
+
+#: For the description: what every address may answer besides what it is for.
+RESPONSES: dict[int | str, dict[str, Any]] = {
+    403: {"model": Refused, "description": "It came from another site or was meant for another host."},
+    404: {"model": Refused, "description": "There is no such thing."},
+    409: {"model": Refused, "description": "The job has gone on meanwhile."},
+    413: {"model": Refused, "description": "It is too large."},
+    415: {"model": Refused, "description": "It is no JSON."},
+    422: {"model": Refused, "description": "What was sent does not fit; the code says why."},
+    500: {"model": Refused, "description": "A mistake in halfsplit itself."},
+}
+
+
+def answer(status: int, failure: Failure, headers: Mapping[str, str] | None = None) -> JSONResponse:
+    """The answer to a refused request."""
+    return JSONResponse(to_data(Refused(failure)), status, headers)
+
+
+def plain(code: str, what: str, hint: str = "") -> Failure:
+    """A failure that is one thing."""
+    return Failure(code, what, hint, "", ())
+
+
+def of_user_error(error: UserError) -> tuple[int, Failure]:
+    """Status and failure of a person's mistake."""
+    if isinstance(error, ProblemsError):
+        faults = tuple(
+            Fault(one.code, one.field or "", one.what, one.suggestion or "") for one in error.problems
+        )
+        what = faults[0].what if len(faults) == 1 else f"{len(faults)} things do not fit."
+        nearest = faults[0].nearest if len(faults) == 1 else ""
+        return 422, Failure(error.code, what, f"Did you mean {nearest}?" if nearest else "", nearest, faults)
+    nearest = (error.suggestion or "") if isinstance(error, NotFound) else _meant(error.hint)
+    status = 404 if isinstance(error, NotFound) else 409 if isinstance(error, Conflict) else 422
+    return status, Failure(error.code, error.message, error.hint, nearest, ())
+
+
+def _meant(hint: str) -> str:
+    said = re.match(r'Did you mean "?(.+?)"?\?', hint)
+    return said.group(1) if said else ""
+
+
+def of_validation(errors: Sequence[Mapping[str, Any]]) -> Failure:
+    """The failure for a request that is not of the described shape, with every field that is wrong."""
+    faults = []
+    for one in errors:
+        place = ".".join(str(part) for part in one.get("loc", ())[1:])
+        faults.append(Fault("request-shape", place, str(one.get("msg", "")), ""))
+    named = ", ".join(dict.fromkeys(one.field for one in faults if one.field))
+    what = f"The request does not fit: {named}." if named else "The request does not fit its description."
+    return Failure("request-shape", what, "See /api/openapi.json for what is taken.", "", tuple(faults))
+
+
+def install(app: FastAPI) -> None:
+    """Makes the application answer every failure in the one shape."""
+
+    async def user(_request: Request, error: Exception) -> JSONResponse:
+        assert isinstance(error, UserError)  # registered for this kind alone
+        status, failure = of_user_error(error)
+        return answer(status, failure)
+
+    async def shape(_request: Request, error: Exception) -> JSONResponse:
+        assert isinstance(error, RequestValidationError)  # registered for this kind alone
+        return answer(422, of_validation(error.errors()))
+
+    async def status(_request: Request, error: Exception) -> JSONResponse:
+        assert isinstance(error, HTTPException)  # registered for this kind alone
+        if error.status_code == 405:
+            return answer(405, plain("method-refused", "This address takes no such request."), error.headers)
+        if error.status_code == 404:
+            return answer(404, plain("address-unknown", "There is nothing under this address."))
+        return answer(error.status_code, plain("request-shape", "The request cannot be read."), error.headers)
+
+    app.add_exception_handler(UserError, user)
+    app.add_exception_handler(RequestValidationError, shape)
+    app.add_exception_handler(HTTPException, status)

@@ -1,0 +1,90 @@
+"""Jobs at work in one process: a desk for each request, one at a time for each kind of machine.
+
+The belief of a job takes seconds to build and a moment to go on with, so it is kept; the desk itself goes on from the
+store's newer entries, or builds anew when an entry was taken back. Requests for different machines run side by side,
+and what needs no belief waits for nobody.
+"""
+
+from __future__ import annotations
+
+import threading
+from collections import OrderedDict
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import replace
+
+from halfsplit.errors import Conflict
+from halfsplit.jobs.recording import load_job
+from halfsplit.jobs.store import fingerprint_of
+from halfsplit.service.board import Board
+from halfsplit.service.desk import Desk, machine_files
+
+#: Beliefs kept at most; the sweeper's take about 30 MB each, seen. The one longest not asked for goes first.
+MOST_KEPT = 12
+#: The jobs opened last, among which a repeated opening is looked for.
+LOOKED_BACK = 50
+
+
+class Hunts:
+    """The desks of one server process."""
+
+    def __init__(self, desk: Desk, board: Board, most_kept: int = MOST_KEPT) -> None:
+        self.board = board
+        self._desk = desk
+        self._most = most_kept
+        self._locks: dict[str, threading.Lock] = {}
+        self._used: OrderedDict[str, None] = OrderedDict()
+        self._guard = threading.Lock()
+        self._opening = threading.Lock()
+
+    def desk(self, by: str = "", sending: str = "") -> Desk:
+        """A desk for one request, for what needs no belief; it shares what was worked out with all others."""
+        return replace(self._desk, by=by or self._desk.by, sending=sending)
+
+    @contextmanager
+    def at(self, job: str, by: str = "", sending: str = "") -> Iterator[Desk]:
+        """A desk for work on a job; others at the same kind of machine wait. Raises NotFound."""
+        fingerprint = load_job(self._desk.store, job).fingerprint
+        with self._lock(fingerprint):
+            try:
+                yield self.desk(by, sending)
+            except Conflict:
+                # Another process wrote first: what is kept here is older than the store.
+                self._desk.standings.pop(job, None)
+                raise
+            finally:
+                self._keep(job)
+
+    @contextmanager
+    def opening(self, machine: str, by: str, sending: str) -> Iterator[Desk]:
+        """A desk for opening a job; one at a time, so that two requests never take the same id. Raises NotFound."""
+        fingerprint = fingerprint_of(machine_files(self.board.path(machine)))
+        with self._opening, self._lock(fingerprint):
+            try:
+                yield self.desk(by, sending)
+            finally:
+                for job in list(self._desk.standings):
+                    if job not in self._used:
+                        self._keep(job)
+
+    def opened_before(self, desk: Desk) -> str:
+        """The id of the job that the desk's message opened before; "" when it is new."""
+        if not desk.sending:
+            return ""
+        lines = sorted(desk.store.jobs(), key=lambda line: line.opened, reverse=True)
+        for line in lines[:LOOKED_BACK]:
+            if desk.store.events(line.id)[0].sending == desk.sending:
+                return line.id
+        return ""
+
+    def _lock(self, fingerprint: str) -> threading.Lock:
+        with self._guard:
+            return self._locks.setdefault(fingerprint, threading.Lock())
+
+    def _keep(self, job: str) -> None:
+        with self._guard:
+            self._used[job] = None
+            self._used.move_to_end(job)
+            while len(self._used) > self._most:
+                oldest, _ = self._used.popitem(last=False)
+                self._desk.standings.pop(oldest, None)

@@ -1,0 +1,196 @@
+"""A real Chromium at a phone's size, the taps of a technician, and a server in this process over the machines."""
+
+from __future__ import annotations
+
+import shutil
+import threading
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from functools import cache
+from pathlib import Path
+
+import pytest
+import uvicorn
+from playwright.sync_api import Browser, Page, expect, sync_playwright
+
+from halfsplit.diagnosis.checks import Check
+from halfsplit.diagnosis.hunt import Bench
+from halfsplit.jobs.memory import MemoryStore
+from halfsplit.jobs.store import fingerprint_of
+from halfsplit.machine.model import Machine
+from halfsplit.machine.reading import load_machine
+from halfsplit.observations import CodeSeen, Look, Move, Observation, Reading, Symptom
+from halfsplit.service.board import Board
+from halfsplit.service.desk import Desk, machine_files
+from halfsplit.service.kept_tables import tables
+from halfsplit.web.app import create_app
+from halfsplit.web.hunts import Hunts
+from halfsplit.web.running import listen
+
+EXAMPLES = Path(__file__).resolve().parents[2] / "examples"
+#: A small phone held upright, in CSS pixels.
+PHONE = {"width": 390, "height": 844}
+#: A step of the large machine may take seconds on a busy computer; milliseconds.
+PATIENCE = 60_000
+ARGUMENTS = [
+    "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking",
+    "--disable-component-update", "--disable-sync",
+]  # fmt: skip
+
+
+@dataclass
+class Served:
+    """A running server, its address, and the desk behind it."""
+
+    address: str
+    desk: Desk
+
+
+@cache
+def bench_of(name: str) -> tuple[str, Bench]:
+    """Fingerprint and bench of a shipped machine, made once for all tests of this process."""
+    path = EXAMPLES / name
+    return fingerprint_of(machine_files(path)), Bench(load_machine(path), tables())
+
+
+@pytest.fixture(scope="session")
+def browser() -> Iterator[Browser]:
+    """Headless Chromium from the system's packages."""
+    program = shutil.which("chromium")
+    assert program, "Chromium is missing: sudo apt-get install chromium"
+    expect.set_options(timeout=PATIENCE)
+    with sync_playwright() as driver:
+        found = driver.chromium.launch(executable_path=program, args=ARGUMENTS)
+        yield found
+        found.close()
+
+
+@pytest.fixture
+def served() -> Iterator[Served]:
+    """A server with an empty store, on a free port of the loopback."""
+    store = MemoryStore()
+    benches = dict(bench_of(name) for name in ("hand-cart-generator", "saltmarsh-sweeper"))
+    desk = Desk(store, lambda: datetime.now(UTC), "", benches, tables=tables())
+    where = listen(0)
+    where.listen()  # connections wait here until the server takes them
+    server = uvicorn.Server(
+        uvicorn.Config(create_app(Hunts(desk, Board())), log_level="warning", log_config=None, lifespan="off")
+    )
+    thread = threading.Thread(target=server.run, kwargs={"sockets": [where]})
+    thread.start()
+    yield Served(f"http://127.0.0.1:{where.getsockname()[1]}/", desk)
+    server.should_exit = True
+    thread.join(20)
+    where.close()
+    store.close()
+    assert not thread.is_alive(), "the server did not end"
+
+
+@pytest.fixture
+def page(browser: Browser) -> Iterator[Page]:
+    """A phone's page; anything the browser complains of on its console fails the test."""
+    context = browser.new_context(viewport=PHONE, has_touch=True, reduced_motion="reduce", locale="en-GB")
+    found = context.new_page()
+    found.set_default_timeout(PATIENCE)
+    complaints: list[str] = []
+    found.on("pageerror", lambda error: complaints.append(str(error)))
+    found.on("console", lambda said: complaints.append(said.text) if said.type == "error" else None)
+    yield found
+    context.close()
+    # A refused or lost request is reported there too; the tests that make one look at it themselves.
+    assert not [one for one in complaints if "Failed to load resource" not in one], complaints
+
+
+@pytest.fixture
+def phone(page: Page) -> Phone:
+    """The taps on that page."""
+    return Phone(page)
+
+
+class Phone:
+    """What a technician does on the phone, as taps."""
+
+    def __init__(self, page: Page) -> None:
+        self.page = page
+
+    def open_job(self, address: str, machine: str, fails: str, state: str, level: str, *conditions: str) -> None:
+        """Opens a job from the first screen and waits for its first step."""
+        self.page.goto(address)
+        self.page.get_by_role("button", name="Open a job").tap()
+        self.page.get_by_role("radio", name=machine).tap()
+        self.page.get_by_role("button", name="Add what fails").tap()
+        self.page.get_by_label("Find a function").fill(fails)
+        self.page.get_by_role("dialog").get_by_role("button", name=fails).tap()
+        self.page.get_by_label("How is the machine set then?").select_option(label=state)
+        self.page.get_by_role("dialog").get_by_role("button", name=level, exact=True).tap()
+        for one in conditions:
+            self.page.get_by_label(one, exact=True).check()
+        self.page.get_by_role("button", name="Start the job").tap()
+        expect(self.page.get_by_role("heading", name="What did you find?")).to_be_visible()
+
+    def answer(self, machine: Machine, check: Check, seen: Sequence[Observation]) -> None:
+        """Taps what was seen as the answer to the check that is asked."""
+        one = seen[-1]
+        if check.kind == "round":
+            amiss = [each for each in seen if isinstance(each, Symptom) and wrong(machine, each)]
+            if not amiss:
+                self.page.get_by_role("button", name="all right").tap()
+                return
+            self.page.get_by_role("button", name="Something amiss").tap()
+            for each in amiss:
+                name = machine.functions[each.function].name
+                self.page.get_by_role("dialog").get_by_role("button", name=name).tap()
+                line = self.page.get_by_role("group", name=name, exact=True)
+                line.get_by_role("button", name=level(machine, each), exact=True).tap()
+            self.page.get_by_role("dialog").get_by_role("button", name="Write down").tap()
+        elif isinstance(one, Reading) and one.quantity != "lamp":
+            self.page.get_by_role("button", name="Type the reading").tap()
+            self.read(one)
+        else:
+            self.page.locator(".answers").get_by_role("button", name=words(machine, one)).first.tap()
+
+    def read(self, one: Reading) -> None:
+        """Types a reading on the pad, digit by digit, and taps its unit."""
+        sheet = self.page.get_by_role("dialog")
+        if one.value == float("inf"):
+            sheet.get_by_role("button", name="OL", exact=True).tap()
+            return
+        unit, factor = {"volts": ("V", 1.0), "amps": ("A", 1.0), "ohms": ("ohm", 1.0)}[one.quantity]
+        if one.quantity == "ohms" and one.value >= 9999.0:
+            unit, factor = "kohm", 1e3
+        for sign in f"{abs(one.value) / factor:.3f}":
+            sheet.locator(".keys").get_by_role("button", name=sign, exact=True).tap()
+        if one.value < 0:
+            sheet.get_by_role("button", name="Change the sign").tap()
+        sheet.get_by_role("button", name=f"Write down in {unit}", exact=True).tap()
+
+
+def wrong(machine: Machine, one: Symptom) -> bool:
+    """Whether a function was seen other than expected."""
+    return one.level != machine.functions[one.function].expected.get(one.state, one.level)
+
+
+def level(machine: Machine, one: Symptom) -> str:
+    """A level in the function's own words."""
+    at = {"off": 0, "weak": 1, "on": 2}.get(one.level)
+    return "comes and goes" if at is None else machine.functions[one.function].words[at]
+
+
+def words(machine: Machine, one: Observation) -> str:
+    """The button for what was seen."""
+    match one:
+        case Symptom():
+            return level(machine, one)
+        case Reading():
+            return ("dark", "dim", "lit")[int(one.value)]
+        case CodeSeen():
+            return "code is active" if one.active else "no code"
+        case Move():
+            return "it reacts" if one.changed else "nothing changes"
+        case Look() if not one.found:
+            return "ok" if one.look in ("along", "by-eye") else "dry, clean"
+        case Look():
+            return "broken"
+        case _:
+            raise AssertionError(f"no button for {one}")
