@@ -212,8 +212,10 @@ def report(
 def _stands(
     desk: Desk, found: NextStep, recorded: tuple[str, ...] = (), *, repeated: bool = False, status: int = 200
 ) -> JSONResponse:
-    job = desk.job(found.head.job)
-    return body(Working(found, asked(desk.standing(job), found), recorded, repeated), status)
+    standing = desk.standing(desk.job(found.head.job))
+    access = standing.machine.access
+    names = tuple(access[step].name or step for step in found.open_access)
+    return body(Working(found, asked(standing, found), names, recorded, repeated), status)
 
 
 def _again(desk: Desk, job: str) -> JSONResponse:

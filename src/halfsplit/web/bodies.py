@@ -109,11 +109,13 @@ class Reopening(Message):
 class Working:
     """Where a job stands: the next step, how it is answered, and what was just written down.
 
-    ``repeated`` tells that this message was written down before and not again.
+    ``open_now`` names the access steps that are open, by the words of the machine file; ``repeated`` tells that this
+    message was written down before and not again.
     """
 
     next: NextStep
     asked: Asked | None
+    open_now: tuple[str, ...]
     recorded: tuple[str, ...]
     repeated: bool
 

@@ -27,7 +27,7 @@ def listen(port: int) -> socket.socket:
         found.bind((LOOPBACK_ADDRESS, port))
     except (OSError, OverflowError) as error:
         found.close()
-        said = getattr(error, "strerror", None) or str(error)
+        said = (getattr(error, "strerror", None) or str(error)).rstrip(".")
         raise UserError(
             "port-taken", f"Port {port} cannot be used: {said}.", "Give another one, or 0 for any that is free."
         ) from None

@@ -30,56 +30,58 @@ export function Pad(given: {
   const known = !Number.isNaN(value);
   return (
     <Sheet title={say("reading")} onClose={given.onClose}>
-      <input
-        class="display"
-        aria-label={say("reading")}
-        inputMode="none"
-        autocomplete="off"
-        value={typed}
-        onInput={(event) => {
-          const now = event.currentTarget.value.replace(",", ".").replace(/[^\d.-]/g, "").slice(0, LONGEST + 1);
-          setTyped(now);
-          event.currentTarget.value = now;
-        }}
-      />
-      <p class="would" aria-live="polite">
-        {known
-          ? given.asked.units.map((unit) => {
-            const one = falls(given.outcomes, value * unit.factor);
-            return (
-              <span>
-                <strong>{typed} {unit.text}</strong>{" "}
-                {one ? say("wouldMean", { label: one.healthy ? say("asItShould") : one.label, means: firstMeaning(one) })
-                  : say("outside")}
-              </span>
-            );
-          })
-          : say("readingHelp")}
-      </p>
-      <div class="keys">
-        {DIGITS.map((digit) => <button type="button" onClick={() => add(digit)}>{digit}</button>)}
-        <button type="button" onClick={() => add(".")}>.</button>
-        <button type="button" onClick={() => add("0")}>0</button>
-        <button type="button" aria-label={say("deleteDigit")} onClick={() => setTyped((now) => now.slice(0, -1))}>
-          ⌫
-        </button>
-      </div>
-      <div class="units">
-        <button type="button" class="sign-key" aria-label={say("changeSign")} onClick={turn}>±</button>
-        {given.asked.units.map((unit) => (
-          <button
-            type="button"
-            class="main"
-            disabled={!known}
-            aria-label={say("recordAs", { unit: unit.text })}
-            onClick={() => given.onAnswer(`${value} ${unit.text}`)}
-          >
-            {unit.text}
+      <div class="pad">
+        <input
+          class="display"
+          aria-label={say("reading")}
+          inputMode="none"
+          autocomplete="off"
+          value={typed}
+          onInput={(event) => {
+            const now = event.currentTarget.value.replace(",", ".").replace(/[^\d.-]/g, "").slice(0, LONGEST + 1);
+            setTyped(now);
+            event.currentTarget.value = now;
+          }}
+        />
+        <p class="would" aria-live="polite">
+          {known
+            ? given.asked.units.map((unit) => {
+              const one = falls(given.outcomes, value * unit.factor);
+              return (
+                <span>
+                  <strong>{typed} {unit.text}</strong>{" "}
+                  {one ? say("wouldMean", { label: one.healthy ? say("asItShould") : one.label, means: firstMeaning(one) })
+                    : say("outside")}
+                </span>
+              );
+            })
+            : say("readingHelp")}
+        </p>
+        <div class="keys">
+          {DIGITS.map((digit) => <button type="button" onClick={() => add(digit)}>{digit}</button>)}
+          <button type="button" onClick={() => add(".")}>.</button>
+          <button type="button" onClick={() => add("0")}>0</button>
+          <button type="button" aria-label={say("deleteDigit")} onClick={() => setTyped((now) => now.slice(0, -1))}>
+            ⌫
           </button>
-        ))}
-        {given.asked.choices.map((choice) => (
-          <button type="button" class="main" onClick={() => given.onAnswer(choice.text)}>{choice.label}</button>
-        ))}
+        </div>
+        <div class="units">
+          <button type="button" class="sign-key" aria-label={say("changeSign")} onClick={turn}>±</button>
+          {given.asked.units.map((unit) => (
+            <button
+              type="button"
+              class="main"
+              disabled={!known}
+              aria-label={say("recordAs", { unit: unit.text })}
+              onClick={() => given.onAnswer(`${value} ${unit.text}`)}
+            >
+              {unit.text}
+            </button>
+          ))}
+          {given.asked.choices.map((choice) => (
+            <button type="button" class="main" onClick={() => given.onAnswer(choice.text)}>{choice.label}</button>
+          ))}
+        </div>
       </div>
     </Sheet>
   );

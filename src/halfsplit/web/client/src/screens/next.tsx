@@ -84,7 +84,9 @@ export function NextPart(given: {
                 {say(next.kind === "finish" ? "finish" : next.kind === "hand over" ? "handOver" : "notFound")}
               </h1>
               <p class="lead">{next.words}</p>
-              {next.open_access.length > 0 && <p>{say("stillOpen", { what: next.open_access.join(", ") })}</p>}
+              {given.stands.open_now.length > 0 && (
+                <p>{say("stillOpen", { what: given.stands.open_now.join(", ") })}</p>
+              )}
             </>
           )}
       </main>
@@ -272,7 +274,7 @@ function StepWords(given: {
           <button type="button" aria-label={say("fewer")} onClick={() => given.onSpent(Math.max(0, spent - 1))}>−</button>
           <button type="button" aria-label={say("more")} onClick={() => given.onSpent(spent + 1)}>+</button>
         </div>
-        <p><strong>{say("openNow")}:</strong> {next.open_access.join(", ") || say("nothingOpen")}</p>
+        <p><strong>{say("openNow")}:</strong> {given.stands.open_now.join(", ") || say("nothingOpen")}</p>
         {next.reason && <p><strong>{say("reason")}:</strong> {next.reason}</p>}
         {given.other > 0 && (
           <button type="button" class="wide" onClick={() => given.onOther(0)}>{say("backToBest")}</button>

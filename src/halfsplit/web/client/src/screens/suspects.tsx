@@ -80,7 +80,7 @@ function Case({ found }: { found: WhyLines }) {
   const sorted = [...told].sort((a, b) => Math.abs(b.ratio) - Math.abs(a.ratio));
   const lines = (title: "speaksFor" | "speaksAgainst", chosen: TestimonyLine[]) => chosen.length > 0 && (
     <>
-      <h3>{say(title)}</h3>
+      <h2>{say(title)}</h2>
       <ul class={title}>
         {chosen.map((one) => (
           <li>

@@ -115,7 +115,7 @@ export const en = {
   faultThere: "Was the fault there just now?",
   there: "there",
   away: "away",
-  notKnown: "not sure",
+  notKnown: "unsure",
   recorded: "Written down",
   recordedBefore: "This was written down before; it counts once.",
   undo: "Undo",
