@@ -12,7 +12,7 @@ from pathlib import Path
 
 import pytest
 import uvicorn
-from playwright.sync_api import Browser, Page, expect, sync_playwright
+from playwright.sync_api import Browser, Page, ViewportSize, expect, sync_playwright
 
 from halfsplit.diagnosis.checks import Check
 from halfsplit.diagnosis.hunt import Bench
@@ -30,7 +30,7 @@ from halfsplit.web.running import listen
 
 EXAMPLES = Path(__file__).resolve().parents[2] / "examples"
 #: A small phone held upright, in CSS pixels.
-PHONE = {"width": 390, "height": 844}
+PHONE: ViewportSize = {"width": 390, "height": 844}
 #: A step of the large machine may take seconds on a busy computer; milliseconds.
 PATIENCE = 60_000
 ARGUMENTS = [

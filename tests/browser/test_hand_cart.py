@@ -10,10 +10,12 @@ import pytest
 from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Browser, Page, Route, expect
 
-#: Axe's rules for WCAG 2.2 A and AA, and the one of AAA that the working screens promise: contrast of 7 : 1.
+#: Axe's rules for WCAG 2.2 A and AA, and the one of AAA that the working screens promise: contrast of 7 : 1. Its rule
+#: on the size of targets is left out: a button that is scrolled half under the bar at the bottom counts as small to it.
+#: SMALL_TARGETS measures every one, against more than twice that rule's size.
 RULES = {
     "runOnly": ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"],
-    "rules": {"color-contrast-enhanced": {"enabled": True}},
+    "rules": {"color-contrast-enhanced": {"enabled": True}, "target-size": {"enabled": False}},
 }
 #: Everything that is touched and is smaller than 56 px either way, with its size.
 SMALL_TARGETS = """() => [...document.querySelectorAll('a, button, select, summary, textarea, .choice, input')]
@@ -158,7 +160,7 @@ def test_an_answer_lost_on_the_way_back_is_sent_again_and_counts_once(served: An
     def lose(route: Route) -> None:
         # The server writes it down, and the phone never hears of it.
         route.fetch()
-        lost.append(route.request.post_data_json["sending"])
+        lost.append((route.request.post_data_json or {})["sending"])
         route.abort()
 
     page.route("**/findings", lose)
@@ -176,7 +178,7 @@ def test_a_wrong_answer_is_refused_in_words_and_writes_nothing(served: Any, phon
     phone.open_job(served.address, *FAILS)
     page.route(
         "**/findings",
-        lambda route: route.continue_(post_data={**route.request.post_data_json, "answer": "purple"}),
+        lambda route: route.continue_(post_data={**(route.request.post_data_json or {}), "answer": "purple"}),
     )
     page.get_by_role("button", name="Can't reach").tap()
     expect(page.get_by_role("heading", name="That was not taken")).to_be_visible()

@@ -55,8 +55,7 @@ def work(phone: Any, served: Any, rig: Rig, job: str, complaint: Complaint) -> l
             group = next(one for one in bench.space.groups if one.id == found.step.id)
             repairs.append(group.id)
             clock.repair(group)
-            seen = clock.verify(complaint)
-            mended = all(one.level == "on" for one in seen)
+            mended = all(one.level == "on" for one in clock.verify(complaint))
             page.get_by_role("button", name="mended" if mended else "not mended", exact=not mended).first.tap()
         else:
             check = served.desk.standing(served.desk.job(job)).check(found.step.id)

@@ -10,7 +10,7 @@ import pytest
 from halfsplit.diagnosis.checks import Check, all_checks
 from halfsplit.machine.model import Machine
 from halfsplit.machine.reading import load_machine
-from halfsplit.observations import Symptom
+from halfsplit.observations import Observation, Symptom
 from halfsplit.service import typed, walking
 from halfsplit.service.asking import UNITS, _choices, _faces, _leads, _marks, _round_lines
 
@@ -39,7 +39,7 @@ def test_every_answer_offered_is_read_and_every_check_has_one(name: str) -> None
             if check.kind == "round":
                 assert walking.answer(machine(name), check, text).observations
             else:
-                assert typed.answer(machine(name), check, text).observation
+                assert isinstance(typed.answer(machine(name), check, text).observation, Observation)
 
 
 @pytest.mark.parametrize("name", MACHINES)

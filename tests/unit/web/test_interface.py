@@ -276,7 +276,9 @@ def test_a_finding_of_the_wrong_shape_writes_nothing(client: Client, store: Memo
     assert len(store.events(job)) == 1
 
 
-def test_our_own_mistake_is_told_without_what_happened(client: Client, monkeypatch: pytest.MonkeyPatch, caplog) -> None:
+def test_our_own_mistake_is_told_without_what_happened(
+    client: Client, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
     def broken(*_: object) -> None:
         raise ValueError("/secret/place")
 
