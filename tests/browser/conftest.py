@@ -116,6 +116,14 @@ class Phone:
 
     def open_job(self, address: str, machine: str, fails: str, state: str, level: str, *conditions: str) -> None:
         """Opens a job from the first screen and waits for its first step."""
+        self.fill_opening(address, machine, fails, state, level, *conditions)
+        self.page.get_by_role("button", name="Start the job").tap()
+        expect(self.page.get_by_role("heading", name="What did you find?")).to_be_visible()
+
+    def fill_opening(
+        self, address: str, machine: str, fails: str, state: str, level: str, *conditions: str
+    ) -> None:
+        """Goes to the first screen and on to a job that is ready to be started."""
         self.page.goto(address)
         self.page.get_by_role("button", name="Open a job").tap()
         self.page.get_by_role("radio", name=machine).tap()
@@ -126,8 +134,6 @@ class Phone:
         self.page.get_by_role("dialog").get_by_role("button", name=level, exact=True).tap()
         for one in conditions:
             self.page.get_by_label(one, exact=True).check()
-        self.page.get_by_role("button", name="Start the job").tap()
-        expect(self.page.get_by_role("heading", name="What did you find?")).to_be_visible()
 
     def answer(self, machine: Machine, check: Check, seen: Sequence[Observation]) -> None:
         """Taps what was seen as the answer to the check that is asked."""

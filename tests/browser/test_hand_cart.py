@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from typing import Any
 
 import pytest
+from axe_playwright_python.base import AXE_SCRIPT
 from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Browser, Page, Route, expect
 
@@ -16,7 +17,10 @@ from playwright.sync_api import Browser, Page, Route, expect
 RULES = {
     "runOnly": ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"],
     "rules": {"color-contrast-enhanced": {"enabled": True}, "target-size": {"enabled": False}},
+    "resultTypes": ["violations"],
 }
+#: Axe itself, brought into a page once.
+AXE = Axe(f"if (!window.axe) {{ {AXE_SCRIPT} }}")
 #: Everything that is touched and is smaller than 56 px either way, with its size.
 SMALL_TARGETS = """() => [...document.querySelectorAll('a, button, select, summary, textarea, .choice, input')]
   .filter((one) => !one.closest('.choice') || one.classList.contains('choice'))
@@ -45,7 +49,7 @@ def looked_over(page: Page, name: str) -> None:
     assert page.evaluate(SMALL_TARGETS) == [], name
     assert page.evaluate(SMALL_TEXT) == [], name
     assert page.evaluate("() => document.documentElement.scrollWidth <= innerWidth"), f"{name} scrolls sideways"
-    found = Axe().run(page, options=RULES).response["violations"]
+    found = AXE.run(page, options=RULES).response["violations"]
     assert [(one["id"], [node["html"][:100] for node in one["nodes"]]) for one in found] == [], name
 
 
@@ -184,6 +188,22 @@ def test_a_wrong_answer_is_refused_in_words_and_writes_nothing(served: Any, phon
     expect(page.get_by_role("heading", name="That was not taken")).to_be_visible()
     expect(page.get_by_role("dialog")).to_contain_text("purple")
     assert served.desk.job().entries == ()
+
+
+def test_what_a_form_cannot_take_is_said_in_words_and_can_be_put_right(served: Any, phone: Any, page: Page) -> None:
+    phone.fill_opening(served.address, *FAILS)
+    page.get_by_label("Unit (serial or fleet number)").fill("HCG " + "7" * 70)
+    page.get_by_role("button", name="Start the job").tap()
+    refusal = page.get_by_role("dialog")
+    expect(refusal.get_by_role("heading", name="That was not taken")).to_be_visible()
+    expect(refusal).to_contain_text("serial number")
+    assert served.desk.store.jobs() == ()
+    looked_over(page, "a refused form")
+    refusal.get_by_role("button", name="Close").tap()
+    page.get_by_label("Unit (serial or fleet number)").fill("HCG 7")
+    page.get_by_role("button", name="Start the job").tap()
+    expect(page.get_by_role("heading", name="What did you find?")).to_be_visible()
+    assert served.desk.job().unit == "HCG 7"
 
 
 def test_the_first_load_is_small_and_needs_nothing_from_elsewhere(served: Any, page: Page) -> None:

@@ -33,9 +33,11 @@ def run(arguments: argparse.Namespace) -> int:
     """Serves until interrupted."""
     import sys
     import webbrowser
+    from contextlib import closing
 
     from halfsplit.cli.at_desk import at_desk, machine_path
     from halfsplit.cli.console import print_json, say
+    from halfsplit.service.beside import Standby
     from halfsplit.service.board import Board
     from halfsplit.web import running
     from halfsplit.web.app import create_app
@@ -57,7 +59,8 @@ def run(arguments: argparse.Namespace) -> int:
         if arguments.open:
             webbrowser.open(address)
 
-    where = running.listen(arguments.port)
-    with where, at_desk(arguments) as desk:
+    # Split off before there are threads, the port or the store.
+    with closing(Standby()) as standby, running.listen(arguments.port) as where, at_desk(arguments) as desk:
+        desk.begin = standby.begin
         running.run(create_app(Hunts(desk, board)), where, ready)
     return 0

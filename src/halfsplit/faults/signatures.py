@@ -354,6 +354,11 @@ def opened(fuse: str) -> Effect:
     return Effect("series", f"fuse:{fuse}", "", float("inf"))
 
 
+def worked_out(machine: Machine, effects: Sequence[tuple[Effect, ...]], state: str) -> Kept:
+    """The table of a state as it is kept; a function that another process can be sent."""
+    return StateTable(machine, state, effects).keep()
+
+
 class Signatures:
     """The state tables of one machine, made on demand and held; safe to share between threads.
 
@@ -384,7 +389,7 @@ class Signatures:
             missing = [name for name, found in kept.items() if found is None]
             away: dict[str, Callable[[], Kept | None]] = {}
             for name in missing[1:]:
-                begun = None if begin is None else begin(partial(self._worked_out, name))
+                begun = None if begin is None else begin(partial(worked_out, self.machine, self.effects, name))
                 if begun is not None:
                     away[name] = begun
             for name, found in kept.items():
@@ -392,9 +397,6 @@ class Signatures:
                     self._tables[name] = self._made(name, found)
             for name, one in away.items():
                 self._tables[name] = self._made(name, one(), put=True)
-
-    def _worked_out(self, name: str) -> Kept:
-        return StateTable(self.machine, name, self.effects).keep()
 
     @cached_property
     def _content(self) -> str:

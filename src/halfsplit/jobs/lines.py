@@ -33,7 +33,7 @@ def written(record: Mapping[str, Any]) -> str:
 
 
 def read(text: str, names: Collection[str], may: Collection[str] = ()) -> dict[str, Any]:
-    """The record of a line, which must be an object with just these fields; ``may`` may be missing. Raises UserError."""
+    """The record of a line, an object with just these fields and perhaps those in ``may``. Raises UserError."""
     check_text(text)
     try:
         record = json.loads(text, object_pairs_hook=_no_repeats, parse_constant=_no_constant)

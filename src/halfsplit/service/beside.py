@@ -2,7 +2,8 @@
 
 A process is split off (POSIX ``fork``), so it starts with everything this one holds, in a few milliseconds. Where
 that cannot be done safely (another system, other threads running, one processor), nothing is: the caller then does
-the work itself, and nothing but the time differs.
+the work itself, and nothing but the time differs. A server, which has threads all its life, splits one off before it
+begins them: :class:`Standby`.
 """
 
 from __future__ import annotations
@@ -12,6 +13,7 @@ import mmap
 import multiprocessing
 import os
 import pickle
+import signal
 import sys
 import threading
 from collections.abc import Callable, Sequence
@@ -87,6 +89,69 @@ class Processes:
             return one.result(Kept)
 
         return fetch
+
+
+class Standby:
+    """A process split off now to do pieces of work later, one at a time: for a program that will begin threads.
+
+    The work and what it gives are pickled. Where no process can be split off, there is never room in it.
+    """
+
+    def __init__(self) -> None:
+        self._free = threading.Lock()
+        self._mine: Connection | None = None
+        if not can_split():
+            return
+        context = multiprocessing.get_context("fork")
+        mine, theirs = context.Pipe()
+        self._process = context.Process(target=_stand_by, args=(mine, theirs), daemon=True)
+        self._process.start()
+        theirs.close()
+        self._mine = mine
+
+    def begin(self, work: Callable[[], Kept]) -> Callable[[], Kept | None] | None:
+        """Begins a piece of work that can be pickled; None where there is no room for it. From any thread."""
+        pipe = self._mine
+        if pipe is None or not self._free.acquire(blocking=False):
+            return None
+        try:
+            pipe.send(work)
+        except (OSError, ValueError, pickle.PicklingError, AttributeError):
+            self._free.release()
+            return None
+
+        def fetch() -> Kept | None:
+            found = None
+            try:
+                with contextlib.suppress(EOFError, OSError):
+                    found = pipe.recv()
+            finally:
+                self._free.release()
+            return found if isinstance(found, Kept) else None
+
+        return fetch
+
+    def close(self) -> None:
+        """Ends the process; what it was doing is lost."""
+        if self._mine is not None:
+            self._mine.close()
+            self._mine = None
+            self._process.terminate()
+            self._process.join()
+
+
+def _stand_by(unused: Connection, pipe: Connection) -> None:
+    unused.close()  # or the pipe would stay open when the other end is gone
+    # An interrupt from the keyboard is for the one that this one works for; that one's end ends the pipe.
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    with contextlib.suppress(EOFError, OSError):
+        while True:
+            work = pipe.recv()
+            found = None
+            # As above, a failure is not told of here.
+            with contextlib.suppress(Exception):
+                found = work()
+            pipe.send(found)
 
 
 def _pieces(sheet: int, sizes: Sequence[int]) -> list[memoryview]:

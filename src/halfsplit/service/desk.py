@@ -15,7 +15,7 @@ from halfsplit.diagnosis.hunt import Bench, Hunt
 from halfsplit.diagnosis.load_ohms import load_check, load_of
 from halfsplit.diagnosis.planning import Decision
 from halfsplit.errors import NotFound, UserError
-from halfsplit.faults.signatures import TableStore
+from halfsplit.faults.signatures import Begin, TableStore
 from halfsplit.jobs.attachments import MemoryShelf, Shelf
 from halfsplit.jobs.events import AccessClosed, AccessOpened, ObservationRecorded, utc_text
 from halfsplit.jobs.model import Job
@@ -39,6 +39,7 @@ class Desk:
     ``now`` gives the time with its zone, which is the one that days are counted in.
     ``shelf`` keeps the attachments, ``tables`` what was worked out about machines (None: nothing is kept).
     ``sending`` names the message that is being written down, "" where nothing is ever sent twice.
+    ``begin`` works tables out elsewhere; left out, that is a process split off when the time comes.
 
     Benches are kept by fingerprint, because the tables of a machine take a moment to make.
     """
@@ -51,6 +52,7 @@ class Desk:
     shelf: Shelf = field(default_factory=MemoryShelf)
     tables: TableStore | None = None
     sending: str = ""
+    begin: Begin | None = None
 
     def when(self) -> str:
         """The time as events keep it."""
@@ -88,7 +90,7 @@ class Desk:
             standing = known
         else:
             bench = self.bench(job.fingerprint)
-            bench.prepare(job.complaint, Processes().begin)
+            bench.prepare(job.complaint, self.begin or Processes().begin)
             standing = Standing(Hunt(bench, job.weighed), list(job.complaint.symptoms))
             standing.numbers = [1] * len(standing.observations)
         for entry in job.entries[len(standing.entries) :]:
