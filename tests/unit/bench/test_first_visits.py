@@ -11,7 +11,7 @@ import pytest
 from first_visits import Load, Visit, one_known, read_visits, visit, visits
 
 from halfsplit.diagnosis.hunt import Bench
-from halfsplit.diagnosis.load_list import Case
+from halfsplit.diagnosis.load_list import Case, needs_of
 from halfsplit.diagnosis.practice import hide, play
 from halfsplit.machine.reading import load_machine
 
@@ -28,7 +28,7 @@ def test_a_job_ends_with_its_own_repair_as_the_whole_job_does() -> None:
         one = visit(bench(), seed)
         rng = np.random.default_rng([seed, 11])
         world, complaint = hide(bench(), rng)
-        needs = first_visits.needs_of(
+        needs = needs_of(
             bench().machine, world.faults[world.hidden[0].fault], sorted(world.first_blown)
         )
         for _ in needs:

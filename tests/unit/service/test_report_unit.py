@@ -92,7 +92,7 @@ def test_the_next_technician_reads_hours_earlier_jobs_and_what_of_them_counted(d
 
 def test_the_customer_reads_one_line_of_it(desk: Desk) -> None:
     shown = page(report_of(desk, "customer", "second"))
-    facts = dict(row.cells for row in shown.sections[0].blocks[0].rows)
+    facts = {row.cells[0]: row.cells[1] for row in shown.sections[0].blocks[0].rows}
     assert facts["Meter"] == "170 h, read on 2031-04-23"
     assert facts["Before this"] == "1 earlier job on 2031-04-02: replace K1"
     assert "Earlier jobs of the unit" not in [one.title for one in shown.sections]
