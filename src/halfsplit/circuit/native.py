@@ -101,15 +101,20 @@ def columns(c: Compiled, laws: Targets, unknowns: Ints) -> Floats | None:
     ``laws`` are those of the ``c.m`` elements. Every entry that a change's own answer is made of keeps its digits,
     however weak the leaks are that feed a place.
     """
-    pattern = _pattern(c.n, c.reference, c.a.tobytes(), c.b.tobytes())
-    wanted = np.arange(c.size)
     result = np.empty((len(unknowns), c.size))
-    rho, sigma, asked = (np.ascontiguousarray(part) for part in (laws.rho, laws.sigma, unknowns))
+    return result if columns_into(c, laws, unknowns, np.arange(c.size), result) else None
+
+
+def columns_into(c: Compiled, laws: Targets, unknowns: Ints, wanted: Ints, result: Floats) -> bool:
+    """The same for the unknowns ``wanted`` only, which must rise, into ``result`` ``[unknowns, wanted]``."""
+    pattern = _pattern(c.n, c.reference, c.a.tobytes(), c.b.tobytes())
+    rho, sigma, asked, kept = (np.ascontiguousarray(part) for part in (laws.rho, laws.sigma, unknowns, wanted))
     done = library().halfsplit_columns(
         ctypes.c_void_p(pattern.at), pointer(rho), pointer(sigma), ctypes.c_double(c.netlist.leak_siemens),
-        ctypes.c_int64(len(asked)), pointer(asked), ctypes.c_int64(c.size), pointer(wanted), pointer(result),
+        ctypes.c_int64(len(asked)), pointer(asked), ctypes.c_int64(len(kept)), pointer(kept),
+        ctypes.c_int64(result.shape[1]), pointer(result),
     )  # fmt: skip
-    return result if done else None
+    return bool(done)
 
 
 def pointer(array: NDArray[Any]) -> ctypes.c_void_p:

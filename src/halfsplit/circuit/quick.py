@@ -105,7 +105,9 @@ def follow(batch: ChangedSets, plus: Ints, minus: Ints, *, with_sense: bool) -> 
     system, c, spans = batch.system, batch.c, batch.system.senses
     values = batch.reactive_values
     own, place, laws = batch.own, batch.reactive_places, system.laws
-    rows, x = _columns(batch)
+    rows, kept, x = _columns(batch, plus, minus)
+    at = np.full(c.size, -1, dtype=np.int64)
+    at[kept] = np.arange(len(kept))
     row = np.full(c.size, -1, dtype=np.int64)
     row[rows] = np.arange(len(rows))
     row[c.reference] = len(rows)  # the last row is the reference's: zeros
@@ -113,7 +115,7 @@ def follow(batch: ChangedSets, plus: Ints, minus: Ints, *, with_sense: bool) -> 
     most = rounds.MOST_ROUNDS + devices
     logic = operations(c)
     slow = np.ones(devices, dtype=np.uint8)
-    slow[[at for at, _ in c.logic]] = 0
+    slow[[device for device, _ in c.logic]] = 0
     split = len(batch.plain_reactive)
     touches = batch.touched.sum(axis=1)
     result = Followed(
@@ -128,8 +130,8 @@ def follow(batch: ChangedSets, plus: Ints, minus: Ints, *, with_sense: bool) -> 
         "senders": len(c.sender_high), "links": len(c.link_at), "thresholds": len(c.threshold_at),
         "overs": len(c.over_at), "switches": len(values.switch_at), "swaps": len(values.swap_at),
         "steps": len(values.step_at), "logics": len(c.logic), "reference": c.reference,
-        "x": x, "sense_x": _between(x, spans.plus, spans.minus, c.reference),
-        "reading_x": _between(x, plus, minus, c.reference), "row": row, "kept": np.arange(c.size), "x_stride": c.size,
+        "x": x, "sense_x": _between(x, at[spans.plus], at[spans.minus], at[c.reference]),
+        "reading_x": _between(x, at[plus], at[minus], at[c.reference]), "row": row, "kept": at, "x_stride": len(kept),
         "solution": system.solution, "sense_0": batch.sense_0,
         "reading_0": system.solution[plus] - system.solution[minus], "probe_0": batch.probe_0,
         "probe_sign": batch.probe_sign, "link_0": link, "booleans": system.booleans, "junction_v": system.junction_v,
@@ -182,13 +184,22 @@ def follow(batch: ChangedSets, plus: Ints, minus: Ints, *, with_sense: bool) -> 
     return result
 
 
-def _columns(batch: ChangedSets) -> tuple[Ints, Floats]:
-    """Columns that the changes and devices need: which unknowns, and the columns with a row of zeros after them."""
-    system, c = batch.system, batch.c
+def _columns(batch: ChangedSets, plus: Ints, minus: Ints) -> tuple[Ints, Ints, Floats]:
+    """Columns that the changes and devices need, and of them the unknowns that are looked at.
+
+    Which columns, which unknowns, and the columns as rows with one of zeros after them, the reference's.
+    """
+    system, c, own, place = batch.system, batch.c, batch.own.place, batch.reactive_places
+    senses = system.senses
     rows = batch.needed[batch.needed != c.reference]
-    x = np.zeros((len(rows) + 1, c.size))
-    x[:-1] = system.some_columns(rows)
-    return rows, x
+    looked_at = [own.out_plus.ravel(), own.out_minus.ravel(), place.out_plus, place.out_minus, senses.plus,
+                 senses.minus, plus, minus, np.array([c.reference])]  # fmt: skip
+    kept = np.unique(np.concatenate(looked_at))
+    x = np.empty((len(rows) + 1, len(kept)))
+    x[-1] = 0.0
+    if not native.columns_into(c, system.laws, rows, kept, x):
+        x[:-1] = system.columns(rows)[rows].take(kept, axis=1)
+    return rows, kept, x
 
 
 def _between(x: Floats, plus: Ints, minus: Ints, reference: int) -> Floats:

@@ -290,13 +290,25 @@ WIDE static void come_back(Reduced *r) {
     }
 }
 
-/* Columns ``columns`` of the inverse; of each the unknowns ``wanted``, as row of ``out`` [count][wanted].
+static int64_t found_in(const int64_t *rising, int64_t count, int64_t value) {
+    int64_t low = 0, high = count;
+    while (low < high) {
+        int64_t middle = (low + high) / 2;
+        if (rising[middle] < value)
+            low = middle + 1;
+        else
+            high = middle;
+    }
+    return low < count && rising[low] == value ? low : -1;
+}
+
+/* Columns ``columns`` of the inverse; of each the unknowns ``wanted``, which rise, as row of ``out`` [count][stride].
  *
  * Unknowns are numbered as in stamps.py: nodes, then the currents of elements. Gives 0 where it cannot be done in this
  * way (an element without resistance) or memory is lacking. */
 int64_t halfsplit_columns(
     const Pattern *p, const double *rho, const double *sigma, double leak, int64_t count, const int64_t *columns,
-    int64_t wanted_count, const int64_t *wanted, double *out
+    int64_t wanted_count, const int64_t *wanted, int64_t stride, double *out
 ) {
     Reduced r = {.p = p};
     int ok = 0;
@@ -339,27 +351,35 @@ int64_t halfsplit_columns(
             carry_up(&r, first, lane);
         }
         come_back(&r);
+        for (int64_t at = 0; at < wanted_count; at++) {
+            int64_t unknown = wanted[at], e = unknown - p->n;
+            double *into = out + start * stride + at;
+            if (e < 0) {
+                const double *v = r.v + (size_t)p->place[unknown] * LANES;
+                for (int lane = 0; lane < lanes; lane++)
+                    into[lane * stride] = v[lane];
+            } else if (p->slot[e] >= 0 && rho[e] != 0.0) {
+                const double *d = r.d + (size_t)p->slot[e] * LANES, *source = r.e + (size_t)p->slot[e] * LANES;
+                double conducts = p->sign[e] * rho[e] / sigma[e];
+                for (int lane = 0; lane < lanes; lane++)
+                    into[lane * stride] = (d[lane] - source[lane]) * conducts;
+            } else
+                for (int lane = 0; lane < lanes; lane++)
+                    into[lane * stride] = 0.0;
+        }
         for (int lane = 0; lane < lanes; lane++) {
-            double *row = out + (start + lane) * wanted_count;
-            int64_t source = columns[start + lane] - p->n;
-            for (int64_t at = 0; at < wanted_count; at++) {
-                int64_t unknown = wanted[at], e = unknown - p->n;
-                if (e < 0) {
-                    row[at] = r.v[(size_t)p->place[unknown] * LANES + (size_t)lane];
-                    continue;
-                }
-                double volts = 0.0;
-                if (p->slot[e] >= 0) {
-                    size_t q = (size_t)p->slot[e] * LANES + (size_t)lane;
-                    volts = r.d[q] - r.e[q];
-                    if (e == source && rho[e] == 1.0)
-                        volts = r.d[q] + (-p->sign[e] - r.e[q]);
-                    volts *= p->sign[e];
-                } else if (e == source && rho[e] == 1.0)
-                    volts = -1.0;
-                row[at] = rho[e] != 0.0 ? volts * rho[e] / sigma[e] : 0.0;
-                if (e == source && rho[e] != 1.0)
-                    row[at] -= 1.0 / sigma[e];
+            /* An element's answer to its own force. */
+            int64_t e = columns[start + lane] - p->n, at = e < 0 ? -1 : found_in(wanted, wanted_count, e + p->n);
+            if (at < 0)
+                continue;
+            double *own = out + (start + lane) * stride + at;
+            if (rho[e] != 1.0)
+                *own -= 1.0 / sigma[e];
+            else if (p->slot[e] < 0)
+                *own = -1.0 / sigma[e];
+            else { /* The drop and the source first: where little flows they are all but equal. */
+                size_t q = (size_t)p->slot[e] * LANES + (size_t)lane;
+                *own = (r.d[q] + (-p->sign[e] - r.e[q])) * p->sign[e] / sigma[e];
             }
         }
         memset(r.e, 0, sizeof(double) * slots * LANES);

@@ -66,34 +66,37 @@ static void apply_logic(const Follow *s, Work *w, const uint8_t *now, uint8_t *n
 
 /* Which bus links hold, see devices.links_hold. */
 static void links_hold(const Follow *s, Work *w, const uint8_t *now, uint8_t *next) {
-    int senders = (int)s->senders;
-    double amount[senders];
+    int senders = (int)s->senders, links = (int)s->links;
+    double amount[senders], level[links], average[links];
     halfsplit_forces_by_sender(s, w);
-    for (int k = 0; k < senders; k++)
-        amount[k] = s->sender_device[k] < 0 || now[s->sender_device[k]] ? s->sender_average_v[k] : 0.0;
-    for (int j = 0; j < w->ports; j++) {
-        w->combined[j] = 0.0;
-        for (int k = 0; k < senders; k++)
-            w->combined[j] += amount[k] * w->by_sender[j * senders + k];
+    for (int k = 0; k < links; k++)
+        level[k] = s->link_0[s->link_sender[k] * links + k], average[k] = 0.0;
+    for (int one = 0; one < senders; one++) {
+        amount[one] = s->sender_device[one] < 0 || now[s->sender_device[one]] ? s->sender_average_v[one] : 0.0;
+        for (int k = 0; k < links; k++)
+            average[k] += amount[one] * s->link_0[one * links + k];
     }
-    for (int64_t k = 0; k < s->links; k++) {
-        int64_t sender = s->link_sender[k], at = s->sense_link_v + k;
-        const double *limit = s->link_limits + 5 * k;
-        double level = s->link_0[sender * s->links + k], average = 0.0, reference = s->link_reference[k];
-        int wired = fabs(reference) > 1e-9;
+    for (int j = 0; j < w->ports; j++) {
+        const double *plus, *minus, *by_sender = w->by_sender + j * senders;
+        double combined = 0.0, some = 0.0;
         for (int one = 0; one < senders; one++)
-            average += amount[one] * s->link_0[one * s->links + k];
-        for (int j = 0; j < w->ports; j++) {
-            const double *plus, *minus;
-            halfsplit_rows(s, &w->port[j], s->sense_x, s->senses, &plus, &minus);
-            double does = plus[at] - (minus ? minus[at] : 0.0);
-            level -= w->by_sender[j * senders + sender] * does;
-            average -= w->combined[j] * does;
+            combined += amount[one] * by_sender[one], some += fabs(by_sender[one]);
+        if (some == 0.0)
+            continue;
+        halfsplit_rows(s, &w->port[j], s->sense_x + s->sense_link_v, s->senses, &plus, &minus);
+        for (int k = 0; k < links; k++) {
+            double does = minus ? plus[k] - minus[k] : plus[k];
+            level[k] -= by_sender[s->link_sender[k]] * does;
+            average[k] -= combined * does;
         }
-        level /= wired ? reference : 1.0;
-        double idle = w->sense[at] - average;
+    }
+    for (int k = 0; k < links; k++) {
+        const double *limit = s->link_limits + 5 * k;
+        double reference = s->link_reference[k];
+        int wired = fabs(reference) > 1e-9;
+        double share = level[k] / (wired ? reference : 1.0), idle = w->sense[s->sense_link_v + k] - average[k];
         double common = 0.5 * (w->sense[s->sense_link_high + k] + w->sense[s->sense_link_low + k]);
-        next[s->link_at[k]] = wired && level >= limit[0] && level <= limit[1] && fabs(idle) < limit[2] &&
+        next[s->link_at[k]] = wired && share >= limit[0] && share <= limit[1] && fabs(idle) < limit[2] &&
                               common >= limit[3] && common <= limit[4];
     }
 }

@@ -42,7 +42,6 @@ typedef struct {
     int *small_pivot;
     double *force;         /* [ports] */
     double *by_sender;     /* [ports][senders] */
-    double *combined;      /* [ports] */
     double *g0, *c0;       /* tangents of the state */
     double *jv, *kept_jv, *volts, *sense;
     uint8_t *active, *kept_active, *now, *next, *asked, *trail, *loop;
