@@ -173,7 +173,8 @@ def something_else(now: float, complained: float) -> float:
     ``now`` are the belief's odds of something else, ``complained`` those after the complaint alone. That a certain
     function fails speaks neither for nor against it: some function must, or there were no job. The belief gives every
     level of a function the same chance under something else, which over all complaints that could be made comes to
-    more than one and lifts 3 % to 4 to 20 %: on purpose where a hunt must not be too sure of its suspects, and too
+    more than one and on a machine with many functions lifts 3 % to 6 to 26 % (ten and ninety of a hundred simulated
+    complaints on the sweeper, 14 % on average): on purpose where a hunt must not be too sure of its suspects, and too
     dark here. So the prior's share is moved by what was seen after the complaint alone.
     """
     if not 0.0 < complained < 1.0:

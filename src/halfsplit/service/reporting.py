@@ -69,6 +69,8 @@ CODES: dict[str, str] = {
 FOLLOWED = 5
 #: Repairs below these odds all along are not worth a line in the figure; no source.
 WORTH_A_LINE = 0.03
+#: Points of the figure at most, repairs apart; no source.
+MOST_POINTS = 40
 #: Suspects named as not excluded at the end.
 MOST_LEFT = 6
 
@@ -83,7 +85,7 @@ class Replayed:
 
 
 def replay(desk: Desk, job: Job) -> Replayed:
-    """Works a job through again and notes the odds after each entry that tells anything."""
+    """Works a job through again and notes the odds after the entries that tell anything, of many after some."""
     machine = desk.bench(job.fingerprint).machine
     standing = Standing(Hunt(desk.bench(job.fingerprint), job.weighed), list(job.complaint.symptoms))
     standing.numbers = [1] * len(standing.observations)
@@ -91,7 +93,9 @@ def replay(desk: Desk, job: Job) -> Replayed:
     odds = [standing.hunt.belief.cause_odds()]
     points: list[tuple[int, float, bool]] = [(1, 0.0, False)]
     minutes = 0.0
-    for line in walking.lines(job.standing):
+    lines = walking.lines(job.standing)
+    telling = _moments(lines)
+    for line in lines:
         entry = line[-1]
         for one in line:
             standing.take(one.number, one.what)
@@ -109,7 +113,9 @@ def replay(desk: Desk, job: Job) -> Replayed:
                     words_found(machine, seen) + reported_words(seen), verdict, getattr(seen, "showing", "unknown"),
                 )
             )  # fmt: skip
-        mended = isinstance(seen, Action) and seen.action != "unplug-refit"
+        if entry.number not in telling:
+            continue
+        mended = _mends(entry)
         odds.append(standing.hunt.belief.cause_odds())
         points.append((entry.number, minutes, mended))
     # The odds change when something is seen, so the last of them hold until the work ends.
@@ -129,6 +135,26 @@ def replay(desk: Desk, job: Job) -> Replayed:
         ),
     )
     return Replayed(standing, tuple(checks), story)
+
+
+def _mends(entry: Entry) -> bool:
+    return isinstance(entry.observation, Action) and entry.observation.action != "unplug-refit"
+
+
+def _moments(lines: Sequence[Sequence[Entry]]) -> frozenset[int]:
+    """The numbers of the entries at which the odds are noted.
+
+    All that tell anything, or of many a few evenly spread ones, with the last, each repair and what came before it:
+    working out the odds takes longer the more was seen, and more points than these cannot be told apart on paper.
+    """
+    seen = [line[-1] for line in lines if isinstance(line[-1].what, ObservationRecorded)]
+    if len(seen) <= MOST_POINTS:
+        return frozenset(entry.number for entry in seen)
+    chosen = {round(at * (len(seen) - 1) / (MOST_POINTS - 1)) for at in range(MOST_POINTS)}
+    for at, entry in enumerate(seen):
+        if _mends(entry):
+            chosen |= {max(at - 1, 0), at}
+    return frozenset(seen[at].number for at in chosen)
 
 
 def _walk_line(hunt: Hunt, line: Sequence[Entry]) -> CheckLine:

@@ -15,7 +15,7 @@ from halfsplit.jobs.recording import load_job, record
 from halfsplit.observations import Reading
 from halfsplit.reports.content import plain
 from halfsplit.reports.figures import in_words, odds_figure
-from halfsplit.service.reporting import report_of
+from halfsplit.service.reporting import MOST_POINTS, report_of
 from halfsplit.service.walking import lines
 
 WHEN = "2031-04-02T12:00:00Z"
@@ -176,3 +176,19 @@ def test_the_content_is_plain_json(drawn: Any, tmp_path: Path) -> None:
     found = plain(report_of(drawn.desk, "technician", drawn.job))
     assert json.loads(json.dumps(found, allow_nan=False)) == found
     assert list(found)[:3] == ["face", "job", "shop"]
+
+
+def test_of_very_many_readings_the_odds_are_noted_at_some_and_at_every_repair(drawn: Any) -> None:
+    job = load_job(drawn.desk.store, drawn.job)
+    state = job.complaint.symptoms[0].state
+    point = next(one for one in drawn.desk.bench(job.fingerprint).signatures.state(state).nodes if "." in one)
+    more = Reading("volts", point, "", state, 12.0)
+    before = report_of(drawn.desk, "technician", drawn.job)
+    add(drawn, JobReopened("to read more"))
+    add(drawn, *(ObservationRecorded(more, "", 1.0) for _ in range(60)))
+    found = report_of(drawn.desk, "technician", drawn.job)
+    assert len(found.checks) == len(before.checks) + 60
+    assert len(found.odds.points) <= MOST_POINTS + 2 * len(before.correction) + 2
+    mended = [one.entry for one in before.odds.points if one.mended]
+    assert [one.entry for one in found.odds.points if one.mended] == mended
+    assert found.odds.points[-1].entry == load_job(drawn.desk.store, drawn.job).last_number
