@@ -111,7 +111,8 @@ def worst(values: list[str]) -> str:
     for value in values:
         match = FIGURE.fullmatch(value)
         unit = (match["unit"] or "") if match else value
-        if match is None or abs(float(value.split()[0])) >= abs(float(largest.get(unit, "0").split()[0])):
+        seen_before = largest.setdefault(unit, value)
+        if match and abs(float(value.split()[0])) > abs(float(seen_before.split()[0])):
             largest[unit] = value
     return ", ".join(largest.values())
 
