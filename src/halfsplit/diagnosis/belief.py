@@ -8,6 +8,7 @@ in this model and runs in log space; observations within an epoch commute.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -87,6 +88,7 @@ class Belief:
         odds = np.bincount(space.hyp_group, weights=weights, minlength=len(space.groups)).astype(np.float64)
         return np.minimum(odds, 1.0)
 
+    @cached_property
     def one_trouble(self) -> Floats:
         """Chance of each hypothesis to be behind one trouble, ``[singles]``: alone, or of two the one that leads there.
 

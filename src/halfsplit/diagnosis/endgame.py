@@ -193,12 +193,15 @@ def small_problem(
     odds = np.array([one.odds for one in mends])
     prior = odds / odds.sum()
     states = sorted({one.state for one in candidates if one.state})
+    reached = [*(one.steps for one in candidates), *(one.steps for one in mends)]
+    wanted = _with_what_comes_before(machine, [name for steps in reached for name in steps])
     access = [
         AccessStep(step.id, step.open_min, step.close_min, frozenset(step.after) & machine.access.keys())
         for step in machine.access.values()
+        if step.id in wanted
     ]
     access += [AccessStep(_state_step(one), machine.states[one].minutes) for one in states]
-    opened = set(open_steps) | ({_state_step(state)} if state in states else set())
+    opened = (set(open_steps) & wanted) | ({_state_step(state)} if state in states else set())
     checks = []
     for one in candidates:
         held = one.joint[one.joint.sum(axis=1) > 0.0]
@@ -218,6 +221,18 @@ def small_problem(
         tuple(access),
         frozenset(opened),
     )
+
+
+def _with_what_comes_before(machine: Machine, steps: Sequence[str]) -> set[str]:
+    """Some access steps of the machine and all that must be open before them."""
+    found: set[str] = set()
+    left = list(steps)
+    while left:
+        step = left.pop()
+        if step not in found:
+            found.add(step)
+            left += [name for name in machine.access[step].after if name in machine.access]
+    return found
 
 
 def _state_step(state: str) -> str:
@@ -289,6 +304,16 @@ class _Nodes:
         )  # fmt: skip
 
 
+    @staticmethod
+    def joined(several: Sequence[_Nodes]) -> _Nodes:
+        """Nodes one after the other."""
+        return _Nodes(
+            np.concatenate([one.root for one in several]), np.concatenate([one.chance for one in several]),
+            np.concatenate([one.belief for one in several]), np.concatenate([one.is_open for one in several]),
+            np.concatenate([one.repairs_left for one in several]), np.concatenate([one.checks_left for one in several]),
+        )  # fmt: skip
+
+
 class _Tables:
     """A problem's tables with the rule it is worked by."""
 
@@ -309,18 +334,23 @@ class _Tables:
     def follow(self, nodes: _Nodes, kappa: float, done: int = 0) -> Floats:
         """Minutes times chance from each node on, ``[nodes]``, by information per minute, after ``done`` steps."""
         total = np.zeros(len(nodes.root))
+        # Nodes that end in the base order, and those that end in the mixed leaf; valued all together in the end.
+        based: list[_Nodes] = []
+        mixed: list[_Nodes] = []
         for depth in range(done, DEPTH + 1):
             nodes = nodes.at(self._mendable(nodes))
             if not len(nodes.root):
                 break
             if depth == DEPTH:
-                self._end(nodes, total, None)
+                based.append(nodes)
                 break
             small = nodes.chance < self.cut
             if small.any():
-                self._end(nodes.at(small), total, kappa)
+                mixed.append(nodes.at(small))
                 nodes = nodes.at(~small)
-            nodes = self._step(nodes, total)
+            nodes = self._step(nodes, total, based)
+        if based or mixed:
+            self._end(_Nodes.joined([*based, *mixed]), sum(len(one.root) for one in based), total, kappa)
         return total
 
     def best_further(self, nodes: _Nodes, kappa: float) -> Floats:
@@ -363,12 +393,13 @@ class _Tables:
         held = nodes.belief[:, self.tables.repair_group] > 0.0
         return np.asarray((held & nodes.repairs_left).any(axis=1), dtype=np.bool_)
 
-    def _end(self, nodes: _Nodes, total: Floats, kappa: float | None) -> None:
-        """Ends nodes in the mixed leaf, or in the base order where ``kappa`` is None."""
+    def _end(self, nodes: _Nodes, based: int, total: Floats, kappa: float) -> None:
+        """Ends nodes, the first ``based`` of them in the base order and the others in the mixed leaf."""
         value, _ = base_minutes(self.problem, nodes.belief, nodes.is_open, nodes.repairs_left)
-        if kappa is not None:
-            cure = self.tables.cure_minutes(nodes.is_open, nodes.repairs_left)
-            value = np.minimum(value, np.sum(nodes.belief * cure, axis=1) + kappa * entropy_nats(nodes.belief))
+        belief = nodes.belief[based:]
+        cure = self.tables.cure_minutes(nodes.is_open[based:], nodes.repairs_left[based:])
+        leaf = np.sum(belief * cure, axis=1) + kappa * entropy_nats(belief)
+        value[based:] = np.minimum(value[based:], leaf)
         np.add.at(total, nodes.root, nodes.chance * value)
 
     def _rates(self, nodes: _Nodes, *, every_repair: bool = False) -> tuple[Floats, Floats, Floats]:
@@ -394,8 +425,8 @@ class _Tables:
         rate /= np.maximum(minutes, FREE_MINUTES)
         return rate, minutes, odds
 
-    def _step(self, nodes: _Nodes, total: Floats) -> _Nodes:
-        """Charges the next step at each node and returns what its outcomes lead to."""
+    def _step(self, nodes: _Nodes, total: Floats, based: list[_Nodes]) -> _Nodes:
+        """Charges the next step at each node and returns what its outcomes lead to; ``based`` takes those without."""
         rate, minutes, odds = self._rates(nodes)
         count, checks = len(nodes.root), len(self.tables.check_minutes)
         chosen, idle = np.zeros(count, dtype=np.intp), np.ones(count, dtype=np.bool_)
@@ -407,7 +438,7 @@ class _Tables:
             sure = odds[np.arange(count), likeliest] >= self.rule.repair_at
             chosen, idle = np.where(sure, checks + likeliest, chosen), idle & ~sure
         if idle.any():
-            self._end(nodes.at(idle), total, None)
+            based.append(nodes.at(idle))
         nodes, chosen, minutes = nodes.at(~idle), chosen[~idle], minutes[~idle]
         np.add.at(total, nodes.root, nodes.chance * minutes[np.arange(len(chosen)), chosen])
         return self._outcomes(nodes, chosen)

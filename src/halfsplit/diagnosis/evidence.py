@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from halfsplit.diagnosis import clamps, instruments, lamps, likelihood, readings
+from halfsplit.diagnosis.checks import Check
 from halfsplit.diagnosis.ohms import OhmsTables
 from halfsplit.diagnosis.repeats import settled
 from halfsplit.diagnosis.space import Space
@@ -164,6 +165,7 @@ class Evidence:
         self._levels: dict[tuple[str, str], Floats] = {}
         self._row_levels: dict[tuple[str, str], Floats] = {}
         self._carried: dict[str, Ints] = {}
+        self._shown: dict[tuple[str, ...], Floats] = {}
         for symptom in complaint.symptoms:
             self.add(symptom)
 
@@ -287,6 +289,25 @@ class Evidence:
             table = self.signatures.state(state)
             self._row_levels[key] = likelihood.symptom_levels(table, table.lines, function, self.space)
         return self._row_levels[key]
+
+    def shown(self, checks: tuple[Check, ...]) -> Floats:
+        """Chances of what some functions and codes show, for every row and the healthy machine, ``[rows + 1, n * 3]``.
+
+        Of a function off, weak and on, of a code that it is not there and that it is, and nothing third.
+        """
+        key = tuple(check.id for check in checks)
+        if key not in self._shown:
+            found = np.zeros((self.space.rows + 1, len(checks), 3))
+            for at, check in enumerate(checks):
+                if check.kind == "operate":
+                    found[:, at] = self.levels(check.function, check.state)
+                else:
+                    table = self.signatures.state(check.state)
+                    active = table.lines.codes[:, table.codes[(check.controller, check.code)]]
+                    chance = likelihood.code_chances(active, self.space)[self.carried(check.state)]
+                    found[:, at, 0], found[:, at, 1] = 1.0 - chance, chance
+            self._shown[key] = found.reshape(len(found), -1)
+        return self._shown[key]
 
     def strays(self, function: str, state: str) -> Floats:
         """How far a function strays from the healthy machine's for every row, ``[rows + 1]``, 0 to 2."""

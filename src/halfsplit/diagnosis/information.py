@@ -2,7 +2,8 @@
 
 Information is about repair groups, not raw suspects: telling two suspects apart that need the same repair is
 worth nothing. Electrical outcomes are sorted into classes by how far they lie from the healthy value, in steps
-that widen with the distance.
+that widen with the distance (module ``telling``). What never changes on a machine is worked out once for each row
+and kept, so that a ranking takes the live rows' share of it and multiplies.
 """
 
 from __future__ import annotations
@@ -17,17 +18,17 @@ from halfsplit.diagnosis import likelihood
 from halfsplit.diagnosis.checks import Check, round_functions, short_checks, short_origin
 from halfsplit.diagnosis.evidence import FALSE_FIND, FALSE_MOVE, Evidence
 from halfsplit.diagnosis.living import Floats, Ints, Live
-from halfsplit.diagnosis.load_ohms import alone, load_check, load_of, suspected
+from halfsplit.diagnosis.load_ohms import alone, can_be_read, load_check, load_of, suspected
 from halfsplit.diagnosis.loading import Loading
 from halfsplit.diagnosis.ohms import connectors_along, scale_of
-from halfsplit.diagnosis.space import Space
+from halfsplit.diagnosis.space import Bools, Space
+from halfsplit.diagnosis.telling import CLASS_SIDE, CLASS_STEP, ByClass, Plain, Sorted, Told
 from halfsplit.faults.signatures import Signatures, StateTable
 
-#: Steps of the class scale in standard deviations, and classes to either side of the healthy one.
-CLASS_STEP = 3.0
-CLASS_SIDE = 7
 #: A class is read wrongly this often (wrong pin probed 1 to 3 %: methods.md part 4).
 MISREAD = 0.03
+#: Places where no live fault has more than this of the odds are not looked at; no source.
+LEAST_SEEN = 1e-6
 #: A short is hunted behind at most this many fuses, from these odds that they were blown by it, along so many
 #: connectors; keeps the next check quick, no source.
 SHORT_FUSES = 1
@@ -36,51 +37,6 @@ SHORT_CONNECTORS = 7
 #: Ohms are asked for through at most so many loads, each with at least this share of the odds; no source.
 LOADS = 2
 LOAD_MASS = 0.08
-
-
-def entropy(mass: Floats, axis: int | tuple[int, ...]) -> Floats:
-    """Entropy in nats of masses that sum to one along ``axis``."""
-    with np.errstate(divide="ignore", invalid="ignore"):
-        terms = np.where(mass > 0.0, mass * np.log(mass), 0.0)
-    result: Floats = -terms.sum(axis=axis)
-    return result
-
-
-@dataclass(frozen=True, eq=False)
-class Told:
-    """What some checks would tell: joint masses of outcome and small group, ``[checks, outcomes, groups]``.
-
-    Each check's masses sum to one. ``misread`` is how often an outcome is taken for another of the outcomes that
-    can occur; the masses are before it.
-    """
-
-    checks: tuple[Check, ...]
-    joint: Floats
-    misread: float
-
-    def information(self, prior_entropy: float) -> Floats:
-        """Mutual information of outcome and group in nats, ``[checks]``, for the groups' entropy."""
-        joint = as_read(self.joint, self.misread)
-        both = entropy(joint, (1, 2))
-        outcome = entropy(joint.sum(axis=2), 1)
-        result: Floats = prior_entropy + outcome - both
-        return np.maximum(result, 0.0)
-
-
-def as_read(joint: Floats, misread: float) -> Floats:
-    """Joint masses ``[checks, outcomes, groups]`` of what is read, misreadings included."""
-    if not misread:
-        return joint
-    total = joint.sum(axis=1, keepdims=True)
-    occupied = (joint.sum(axis=2, keepdims=True) > 0.0).astype(np.float64)
-    share = occupied / np.maximum(occupied.sum(axis=1, keepdims=True), 1.0)
-    result: Floats = (1.0 - misread) * joint + misread * total * share
-    return result
-
-
-def _as_seen(now: Live, evidence: Evidence, state: str) -> Live:
-    """The live hypotheses with the lines they show in a state, fuses blown before included."""
-    return replace(now, row=evidence.carried(state)[now.row])
 
 
 class Teller:
@@ -92,164 +48,111 @@ class Teller:
         self.signatures = signatures
         self.checks = tuple(checks)
         self._by_state: dict[str, list[int]] = {}
-        self._places: list[int] = []
+        places: list[int] = []
+        self._shown: list[int] = []
         for number, check in enumerate(self.checks):
             if check.kind in ("volts", "drop"):
                 self._by_state.setdefault(check.state, []).append(number)
             elif check.kind in ("look", "move"):
-                self._places.append(number)
+                places.append(number)
+            elif check.kind in ("operate", "code"):
+                self._shown.append(number)
+        self._places = Places(space, self.checks, places)
+        self._ohm_checks = [check for check in self.checks if check.kind == "ohms"]
+        self._round_checks = [check for check in self.checks if check.kind == "round"]
         self.loading = Loading(space, signatures, self.checks)
         self._along: dict[str, tuple[str, ...]] = {}
-        self._arrays: dict[str, tuple[Ints, Ints, Floats, Floats]] = {}
+        self._sorted: dict[str, Sorted] = {}
+        self._blows: dict[str, Bools] = {}
+        self._loads: tuple[tuple[str, ...], Ints] | None = None
         self._patterns: dict[str, tuple[Ints, Ints]] = {}
 
     def told(
-        self, now: Live, patient: Live, evidence: Evidence, prior: Floats, watched: frozenset[str]
-    ) -> list[Told]:
-        """What every check would tell that tells anything.
+        self, now: Live, patient: Live, evidence: Evidence, prior: Floats, watched: frozenset[str],
+        left_out: frozenset[str] = frozenset(),
+    ) -> list[Told]:  # fmt: skip
+        """What every check would tell that tells anything; functions in ``left_out`` (check ids) are not looked at.
 
         ``patient`` are the live hypotheses when a person waits for the fault to show, with the groups of ``now``;
         ``prior`` ``[groups]`` is their mass; in the states ``watched`` a person sees whether the fault shows.
         """
-        groups = len(now.names)
         found: list[Told] = []
+        seen = {
+            state: _as_seen(patient if state in watched else now, evidence, state) for state in self._by_state
+        }
         for state, numbers in self._by_state.items():
-            table = self.signatures.state(state)
-            seen = _as_seen(patient if state in watched else now, evidence, state)
-            found.extend(self._electrical(table, state, numbers, seen, groups, prior, watched))
-        found.extend(self._levels_and_codes(now, evidence, groups))
-        found.extend(self._rounds(now, evidence, groups))
-        found.extend(self._looks(now, evidence, prior))
-        found.extend(self._ohms(now, evidence, groups))
-        found.extend(self._loads(now, patient, evidence, prior, watched))
-        return found
-
-    def _loads(
-        self, now: Live, patient: Live, evidence: Evidence, prior: Floats, watched: frozenset[str]
-    ) -> list[Told]:
-        """Lamps and clamps in every state, and functions watched with a connector apart."""
-        groups = len(now.names)
-        found: list[Told] = []
+            if state not in self._sorted:
+                self._sorted[state] = self._electrical(self.signatures.state(state), numbers)
+            found.append(self._classed(numbers, self._sorted[state], seen[state], prior, watched=state in watched))
+        found.extend(self._levels_and_codes(now, evidence, left_out))
+        found.extend(self._rounds(now, evidence))
+        found.extend(self._places.told(now, evidence, prior))
+        found.extend(self._ohms(now, evidence))
         for state in self._by_state:
-            seen = _as_seen(patient if state in watched else now, evidence, state)
-            rows, inverse = np.unique(seen.row, return_inverse=True)
-            checks, away = self.loading.clamped(state, evidence, rows)
-            told = self._classed(
-                checks, (away / CLASS_STEP).astype(np.float32), inverse, seen, groups,
-                prior=prior, watched=state in watched,
-            )  # fmt: skip
-            found.extend(told)
-            lamps = self.loading.lamps(state, seen, groups, watched=state in watched)
-            if lamps is not None:
-                found.append(Told(*lamps, MISREAD))
-        apart = self.loading.watching(now, evidence, groups)
-        found.extend(Told((check,), joint[None], MISREAD) for check, joint in apart)
+            numbers, known = self.loading.clamped(state, evidence)
+            if numbers:
+                found.append(self._classed(numbers, known, seen[state], prior, watched=state in watched))
+            numbers, joint = self.loading.lamps(state, seen[state], watched=state in watched)
+            if numbers:
+                found.append(self._plain(numbers, joint))
+        apart = self.loading.watching(now, evidence)
+        found.extend(Plain((check,), joint[None], MISREAD) for check, joint in apart)
         return found
 
-    def _state_arrays(
-        self, table: StateTable, state: str, numbers: Sequence[int]
-    ) -> tuple[Ints, Ints, Floats, Floats]:
-        if state not in self._arrays:
-            plus = np.array([table.nodes[self.checks[n].plus] for n in numbers], dtype=np.int64)
-            minus = np.array([table.nodes[self.checks[n].minus] for n in numbers], dtype=np.int64)
-            healthy = (table.lines.volts[-1, plus] - table.lines.volts[-1, minus]).astype(np.float64)
-            fixed = likelihood.meter_v(healthy)
-            sigma = np.sqrt(fixed**2 + table.spreads_v(plus, minus) ** 2)
-            self._arrays[state] = (plus, minus, healthy, sigma)
-        return self._arrays[state]
+    def _plain(self, numbers: Sequence[int], joint: Floats, misread: float = MISREAD) -> Plain:
+        return Plain([self.checks[number] for number in numbers], joint, misread, np.array(numbers, dtype=np.int64))
 
-    def _electrical(
-        self, table: StateTable, state: str, numbers: Sequence[int], now: Live, groups: int,
-        prior: Floats, watched: frozenset[str],
-    ) -> list[Told]:  # fmt: skip
-        plus, minus, healthy, sigma = self._state_arrays(table, state, numbers)
-        rows, inverse = np.unique(now.row, return_inverse=True)
-        volts = table.lines.volts[rows]
-        away = (volts[:, plus] - volts[:, minus] - healthy.astype(np.float32)) * (
-            1.0 / (CLASS_STEP * sigma)
-        ).astype(np.float32)
-        checks = tuple(self.checks[number] for number in numbers)
-        return self._classed(checks, away, inverse, now, groups, prior=prior, watched=state in watched)
+    def _electrical(self, table: StateTable, numbers: Sequence[int]) -> Sorted:
+        """In which class each row's prediction falls, for the voltage checks of a state."""
+        plus = np.array([table.nodes[self.checks[n].plus] for n in numbers], dtype=np.int64)
+        minus = np.array([table.nodes[self.checks[n].minus] for n in numbers], dtype=np.int64)
+        healthy = (table.lines.volts[-1, plus] - table.lines.volts[-1, minus]).astype(np.float64)
+        sigma = np.sqrt(likelihood.meter_v(healthy) ** 2 + table.spreads_v(plus, minus) ** 2)
+        steps = (1.0 / (CLASS_STEP * sigma)).astype(np.float32)
+
+        def away(rows: Ints) -> NDArray[np.float32]:
+            volts = table.lines.volts[rows]
+            result: NDArray[np.float32] = (volts[:, plus] - volts[:, minus] - healthy.astype(np.float32)) * steps
+            return result
+
+        return Sorted(self.space.rows + 1, len(numbers), away)
 
     def _classed(
-        self, checks: Sequence[Check], away: NDArray[np.float32], inverse: Ints, now: Live, groups: int, *,
-        prior: Floats, watched: bool,
-    ) -> list[Told]:  # fmt: skip
-        """Outcomes sorted into classes by ``away`` ``[rows, checks]``, steps from the healthy value.
+        self, numbers: Sequence[int], known: Sorted, now: Live, prior: Floats, *, watched: bool
+    ) -> ByClass:
+        """Checks sorted into classes, for live hypotheses with the lines they show.
 
-        ``inverse`` gives the row of each live hypothesis.
+        Where a function of the complaint can be seen (``watched``), a person knows whether the fault sleeps just now:
+        those masses, and that of a mended machine, stand in a class of their own.
         """
-        rows = np.arange(len(away))
-        size = np.abs(away)
-        away_rows, away_checks = np.nonzero(size > 0.5)
-        if not len(away_checks):
-            return []
-        step = np.rint(np.log2(1.0 + size[away_rows, away_checks])).astype(np.int64)
-        step = np.clip(np.maximum(step, 1), 1, CLASS_SIDE)
-        kind = np.where(away[away_rows, away_checks] < 0, CLASS_SIDE - step, CLASS_SIDE + step)
-        used, at = np.unique(away_checks, return_inverse=True)
-        # Mass of each (row, group) awake; rows map to one group unless sets share them.
-        row_mass = np.zeros((len(rows), groups))
-        np.add.at(row_mass, (inverse, now.group), now.awake)
-        row_index, row_group = np.nonzero(row_mass)
-        spans = np.bincount(row_index, minlength=len(rows))
-        starts = np.concatenate([[0], np.cumsum(spans)])
-        classes = 2 * CLASS_SIDE + 2
-        joint = np.zeros((len(used), classes, groups))
-        # Where a function of the complaint can be seen, a person knows whether the fault sleeps just now: those
-        # masses, and that of a mended machine, stand in a class of their own.
-        asleep = np.bincount(now.group, weights=now.asleep, minlength=groups)
+        asleep = now.asleep_by_group.copy()
         asleep[-1] += prior[-1]
-        joint[:, classes - 1 if watched else CLASS_SIDE, :] = asleep
-        joint[:, CLASS_SIDE, :] += prior - asleep
-        if spans.max() <= 1:
-            live_rows = spans[away_rows] > 0
-            pick = starts[away_rows[live_rows]]
-            group, mass = row_group[pick], row_mass[row_index[pick], row_group[pick]]
-            check, level = at[live_rows], kind[live_rows]
-        else:
-            check, level, group, mass = _spread_out(
-                away_rows, at, kind, spans, starts, row_group, row_mass, row_index
-            )
-        flat = (check * classes + level) * groups + group
-        joint += np.bincount(flat, weights=mass, minlength=joint.size).reshape(joint.shape)
-        usual = (check * classes + CLASS_SIDE) * groups + group
-        joint -= np.bincount(usual, weights=mass, minlength=joint.size).reshape(joint.shape)
-        told = tuple(checks[int(check)] for check in used)
-        return [Told(told, np.maximum(joint, 0.0), MISREAD)]
+        usual = prior - asleep
+        row, group, mass = now.rows_awake
+        return ByClass(
+            known, [self.checks[number] for number in numbers], np.array(numbers, dtype=np.int64),
+            row=row, group=group, mass=mass, usual=usual if watched else asleep + usual,
+            asleep=asleep if watched else None, misread=MISREAD,
+        )  # fmt: skip
 
-    def _levels_and_codes(self, now: Live, evidence: Evidence, groups: int) -> list[Told]:
-        found = []
-        onehot = np.zeros((len(now.row), groups))
-        onehot[np.arange(len(now.row)), now.group] = 1.0
-        awake, asleep = now.awake[:, None] * onehot, (now.asleep[:, None] * onehot).sum(axis=0)
-        for check in self.checks:
-            if check.kind not in ("operate", "code"):
-                continue
-            if check.kind == "operate":
-                value = evidence.levels(check.function, check.state)
-            else:
-                table = self.signatures.state(check.state)
-                active = table.lines.codes[:, table.codes[(check.controller, check.code)]]
-                chance = likelihood.code_chances(active, self.space)[evidence.carried(check.state)]
-                value = np.stack([1.0 - chance, chance], axis=1)
-            mass = value[now.row].T @ awake + value[-1][:, None] * asleep[None, :]
-            found.append(Told((check,), mass[None], MISREAD))
-        return found
+    def _levels_and_codes(self, now: Live, evidence: Evidence, left_out: frozenset[str]) -> list[Told]:
+        """Functions operated, and codes read: their chances weighed over the live hypotheses."""
+        numbers = [number for number in self._shown if self.checks[number].id not in left_out]
+        if not numbers:
+            return []
+        chances = evidence.shown(tuple(self.checks[number] for number in numbers))
+        mass = now.awake_by_group(now.row, chances).T + chances[self.space.rows][:, None] * now.asleep_by_group
+        return [self._plain(numbers, mass.reshape(len(numbers), -1, len(now.names)))]
 
-    def _rounds(self, now: Live, evidence: Evidence, groups: int) -> list[Told]:
+    def _rounds(self, now: Live, evidence: Evidence) -> list[Told]:
         """Walks round the machine: what all functions of a state show together."""
-        found = []
-        for check in self.checks:
-            if check.kind != "round":
-                continue
+        groups = len(now.names)
+        found: list[Told] = []
+        for check in self._round_checks:
             _, pattern = self.patterns(check.state, evidence)
             row = _as_seen(now, evidence, check.state).row
             _, kind = np.unique(np.append(pattern[row], pattern[-1]), return_inverse=True)
-            joint = np.zeros((int(kind.max()) + 1, groups))
-            np.add.at(joint, (kind[:-1], now.group), now.awake)
-            np.add.at(joint, (kind[-1], now.group), now.asleep)
-            found.append(Told((check,), joint[None], MISREAD))
+            found.append(Plain((check,), _masses(now, kind[:-1], int(kind[-1]), int(kind.max()) + 1, groups), MISREAD))
         return found
 
     def patterns(self, state: str, evidence: Evidence) -> tuple[Ints, Ints]:
@@ -266,36 +169,38 @@ class Teller:
             self._patterns[state] = levels[first], number
         return self._patterns[state]
 
-    def _ohms(self, now: Live, evidence: Evidence, groups: int) -> list[Told]:
+    def _ohms(self, now: Live, evidence: Evidence) -> list[Told]:
         """Resistance checks: bus pairs, hunting a short downstream of a fuse that it blew, suspected loads."""
-        checks = [check for check in self.checks if check.kind == "ohms"]
-        checks += self._short_checks(now)
-        checks += self._load_checks(now)
-        found = []
-        for check in checks:
+        groups = len(now.names)
+        found: list[Told] = []
+        for check in (*self._ohm_checks, *self._short_checks(now), *self._load_checks(now)):
             ohms = evidence.ohms.predicted(check.state, check.plus, check.minus, check.unplugged, now.row)
             load = self.machine.parts.get(load_of(check.id))
             if load is not None and not check.unplugged and not alone(self.machine, load, float(ohms[-1])):
                 continue
-            sigma = evidence.ohms.sigma(check.plus, check.minus, ohms)
-            step_of = CLASS_STEP * np.maximum(sigma[now.row], sigma[-1])
-            away = (scale_of(ohms[now.row]) - scale_of(ohms[-1:])) / step_of
+            live, sound = ohms[now.row], ohms[-1:]  # the sound machine is the last of the live ones too
+            sigma = evidence.ohms.sigma(check.plus, check.minus, live)
+            away = (scale_of(live) - scale_of(sound)) / (CLASS_STEP * np.maximum(sigma, sigma[-1]))
             step = np.clip(np.rint(np.log2(1.0 + np.abs(away))), 0, CLASS_SIDE).astype(np.int64)
             kind = np.where(away < 0, CLASS_SIDE - step, CLASS_SIDE + step)
-            joint = np.zeros((2 * CLASS_SIDE + 1, groups))
-            np.add.at(joint, (kind, now.group), now.awake)
-            np.add.at(joint[CLASS_SIDE], now.group, now.asleep)
-            found.append(Told((check,), joint[None], MISREAD))
+            found.append(Plain((check,), _masses(now, kind, CLASS_SIDE, 2 * CLASS_SIDE + 1, groups), MISREAD))
         return found
 
     def _load_checks(self, now: Live) -> list[Check]:
         """Ohms through the loads that are suspected most, their plugs apart."""
-        space = self.space
-        fault = space.row_fault[now.row[:-1]]
-        mass = np.bincount(fault, weights=(now.awake + now.asleep)[:-1], minlength=len(space.faults))
-        owners = ((space.faults[at].owner, float(mass[at])) for at in np.flatnonzero(mass).tolist())
-        state = next(iter(self._by_state), "")
-        loads = suspected(self.machine, owners, LOAD_MASS, LOADS) if state else ()
+        space, state = self.space, next(iter(self._by_state), "")
+        if not state:
+            return []
+        if self._loads is None:
+            owners = dict.fromkeys(fault.owner for fault in space.faults)
+            names = tuple(name for name in owners if can_be_read(self.machine, name))
+            number = {name: at for at, name in enumerate(names)}
+            self._loads = names, np.array([number.get(fault.owner, len(names)) for fault in space.faults])
+        names, owner = self._loads
+        mass = (now.awake + now.asleep)[:-1]
+        share = np.bincount(owner[space.row_fault[now.row[:-1]]], weights=mass, minlength=len(names) + 1)
+        some = ((names[at], float(share[at])) for at in np.flatnonzero(share[:-1] >= LOAD_MASS).tolist())
+        loads = suspected(self.machine, some, LOAD_MASS, LOADS)
         found = (load_check(self.machine, part, state) for part in loads)
         return [check for check in found if check is not None]
 
@@ -303,8 +208,11 @@ class Teller:
         found: list[Check] = []
         for state in self._by_state:
             table = self.signatures.state(state)
-            mass = (now.awake + now.asleep) @ table.lines.blown[now.row]
-            for fuse in np.argsort(-mass)[:SHORT_FUSES]:
+            if state not in self._blows:
+                self._blows[state] = np.asarray(table.lines.blown.any(axis=1), dtype=np.bool_)
+            at = np.flatnonzero(self._blows[state][now.row])
+            mass = (now.awake + now.asleep)[at] @ table.lines.blown[now.row[at]]
+            for fuse in np.argsort(-mass)[:SHORT_FUSES] if len(at) else ():
                 if mass[fuse] >= SHORT_MASS:
                     name = table.fuses[int(fuse)]
                     if name not in self._along:
@@ -315,50 +223,80 @@ class Teller:
             break
         return found
 
-    def _looks(self, now: Live, evidence: Evidence, prior: Floats) -> list[Told]:
-        space = self.space
-        fault = np.append(space.row_fault, len(space.faults))[now.row]
-        mass = np.bincount(fault, weights=now.awake + now.asleep, minlength=len(space.faults) + 1)
-        sleeping = np.bincount(fault, weights=now.asleep, minlength=len(space.faults) + 1)
-        group = np.zeros(len(space.faults) + 1, dtype=np.int64)
+
+def _as_seen(now: Live, evidence: Evidence, state: str) -> Live:
+    """The live hypotheses with the lines they show in a state, fuses blown before included."""
+    return replace(now, row=evidence.carried(state)[now.row])
+
+
+def _masses(now: Live, kind: Ints, sound: int, kinds: int, groups: int) -> Floats:
+    """Masses ``[1, kinds, groups]`` of a check that shows ``kind`` ``[n]`` for each hypothesis, asleep ``sound``."""
+    joint = np.bincount(kind * groups + now.group, weights=now.awake, minlength=kinds * groups).astype(np.float64)
+    joint = joint.reshape(1, kinds, groups)
+    joint[0, sound] += now.asleep_by_group
+    return joint
+
+@dataclass(frozen=True, eq=False)
+class _Sights:
+    """Which faults a look can show: place ``[pairs]``, fault ``[pairs]``, and how often it does with the fault there.
+
+    ``chance`` ``[pairs]`` holds false finds; ``most`` is what of it needs the fault to come and go (1 for moves).
+    """
+
+    place: Ints
+    fault: Ints
+    chance: Floats
+
+
+class Places:
+    """Looks at and moves of places; what they may show is worked out once for each set of states complained of."""
+
+    def __init__(self, space: Space, checks: Sequence[Check], numbers: Sequence[int]) -> None:
+        self._space = space
+        self._numbers = np.array(numbers, dtype=np.int64)
+        self._checks = tuple(checks[number] for number in numbers)
+        self._fault = np.append(space.row_fault, len(space.faults))
+        self._moves = np.array([check.look == "" for check in self._checks], dtype=np.bool_)
+        self._false = np.where(self._moves, FALSE_MOVE, FALSE_FIND)
+        self._kept: dict[tuple[str, ...], _Sights] = {}
+
+    def _sights(self, evidence: Evidence) -> _Sights:
+        # A look at a fuse shows what blew it in the states of the complaint.
+        key = tuple(dict.fromkeys(symptom.state for symptom in evidence.complaint.symptoms))
+        if key not in self._kept:
+            place, fault, chance = [], [], []
+            for at, check in enumerate(self._checks):
+                kind = check.look or "move"
+                for number in evidence.faults_seen_at(kind, check.place):
+                    sees, hidden = evidence.sight(kind, check.place, number)
+                    place.append(at)
+                    fault.append(number)
+                    chance.append(sees if kind == "move" else (1.0 - hidden) * sees + hidden * FALSE_FIND)
+            self._kept[key] = _Sights(
+                np.array(place, dtype=np.int64), np.array(fault, dtype=np.int64), np.array(chance, dtype=np.float64)
+            )
+        return self._kept[key]
+
+    def told(self, now: Live, evidence: Evidence, prior: Floats) -> list[Told]:
+        """What each look would tell that can show a live fault."""
+        space, known, groups = self._space, self._sights(evidence), len(now.names)
+        count = len(space.faults) + 1
+        fault = self._fault[now.row]
+        mass = np.bincount(fault, weights=now.awake + now.asleep, minlength=count)
+        sleeping = np.bincount(fault, weights=now.asleep, minlength=count)
+        group = np.zeros(count, dtype=np.int64)
         group[fault] = now.group
-        found = []
-        for number in self._places:
-            check = self.checks[number]
-            kind = check.look or "move"
-            seen = evidence.faults_seen_at(kind, check.place)
-            numbers = np.array([one for one in seen if mass[one] > 1e-6], dtype=np.int64)
-            if not len(numbers):
-                continue
-            sights = np.array([evidence.sight(kind, check.place, int(one)) for one in numbers])
-            chance = sights[:, 0]
-            false = FALSE_FIND
-            if kind == "move":
-                false = FALSE_MOVE
-                share = np.minimum(2.0 * sleeping[numbers] / mass[numbers], 1.0)
-                chance = chance * (0.25 + 0.75 * share)
-            else:
-                chance = (1.0 - sights[:, 1]) * chance + sights[:, 1] * false
-            positive = false * prior
-            np.add.at(positive, group[numbers], mass[numbers] * (chance - false))
-            joint = np.stack([prior - positive, positive])
-            found.append(Told((check,), joint[None], 0.0))
-        return found
-
-
-def _spread_out(
-    away_rows: Ints,
-    at: Ints,
-    kind: Ints,
-    spans: Ints,
-    starts: Ints,
-    row_group: Ints,
-    row_mass: Floats,
-    row_index: Ints,
-) -> tuple[Ints, Ints, Ints, Floats]:
-    """Repeats every (row, check) pair for each group that shares the row."""
-    counts = spans[away_rows]
-    repeat = np.repeat(np.arange(len(away_rows)), counts)
-    offset = np.arange(len(repeat)) - np.repeat(np.cumsum(counts) - counts, counts)
-    pick = starts[away_rows[repeat]] + offset
-    return at[repeat], kind[repeat], row_group[pick], row_mass[row_index[pick], row_group[pick]]
+        live = np.flatnonzero(mass[known.fault] > LEAST_SEEN)
+        place, seen, chance = known.place[live], known.fault[live], known.chance[live]
+        share = np.minimum(2.0 * sleeping[seen] / mass[seen], 1.0)
+        chance = np.where(self._moves[place], chance * (0.25 + 0.75 * share), chance)
+        # Places come in order.
+        first = np.diff(place, prepend=-1) > 0
+        at, where = place[first], np.cumsum(first) - 1
+        false = self._false[at]
+        more = np.bincount(
+            where * groups + group[seen], weights=mass[seen] * (chance - false[where]), minlength=len(at) * groups
+        )
+        positive = false[:, None] * prior + more.reshape(len(at), groups)
+        checks = [self._checks[number] for number in at.tolist()]
+        return [Plain(checks, np.stack([prior - positive, positive], axis=1), 0.0, self._numbers[at])]

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.sparse import csr_array
 
 from halfsplit.diagnosis.belief import Belief
 from halfsplit.diagnosis.evidence import NEW_LOOK
@@ -35,43 +37,94 @@ class Live:
     names: tuple[int, ...]
     wait_min: float
 
+    @cached_property
+    def _grouped(self) -> tuple[Ints, Ints]:
+        """The hypotheses group by group, and where each group begins."""
+        order = np.argsort(self.group, kind="stable")
+        return order, np.searchsorted(self.group[order], np.arange(len(self.names) + 1))
 
-def live(belief: Belief, showing: str = "unknown", waits: int = 0) -> Live:
+    @cached_property
+    def rows_awake(self) -> tuple[Ints, Ints, Floats]:
+        """Rows with their groups, each two once and in order, and their mass awake, ``[pairs]``.
+
+        A row stands for one group unless a blown fuse makes several look alike.
+        """
+        groups = len(self.names)
+        pair, inverse = np.unique(self.row * groups + self.group, return_inverse=True)
+        row = pair // groups
+        return row, pair - row * groups, np.bincount(inverse, weights=self.awake).astype(np.float64)
+
+    @cached_property
+    def asleep_by_group(self) -> Floats:
+        """Mass asleep of each group, ``[groups]``."""
+        return np.bincount(self.group, weights=self.asleep, minlength=len(self.names)).astype(np.float64)
+
+    def awake_by_group(self, line: Ints, values: Floats) -> Floats:
+        """Sums of ``values`` ``[lines, things]`` weighed by the masses awake, ``[groups, things]``.
+
+        ``line`` ``[n]`` says which line each hypothesis has.
+        """
+        order, starts = self._grouped
+        weights = csr_array((self.awake[order], line[order], starts), shape=(len(self.names), len(values)))
+        return np.asarray(weights @ values, dtype=np.float64)
+
+
+def live(belief: Belief, showing: str = "unknown", *waits: int) -> tuple[Live, ...]:
     """The live hypotheses of a belief; of two faults the one behind the trouble that is hunted now.
 
-    ``showing`` says whether the fault was there a moment ago: sleeping faults come and go in spells. With
+    ``showing`` says whether the fault was there a moment ago: sleeping faults come and go in spells. For each of
     ``waits`` a person waits up to that many minutes for it to show; ``wait_min`` is the wait to expect.
     """
     space = belief.space
-    weight = belief.one_trouble()
-    order = np.argsort(-weight)[:LIVE_MOST]
-    total = weight.sum()
-    if total > 0:
-        keep = np.searchsorted(np.cumsum(weight[order]), LIVE_MASS * total) + 1
-        order = order[:keep]
-    mass = weight[order]
+    order, mass = _likeliest(belief.one_trouble)
     groups = space.hyp_group[order]
     by_group = np.bincount(groups, weights=mass, minlength=len(space.groups))
-    top = [int(group) for group in np.argsort(-by_group)[:GROUPS_MOST] if by_group[group] > 0]
+    some = np.flatnonzero(by_group)
+    top = some[np.argsort(-by_group[some], kind="stable")[:GROUPS_MOST]].tolist()
     small = np.full(len(space.groups), len(top), dtype=np.int64)
     small[top] = np.arange(len(top))
-    sleeps = space.hyp_sleeps[order]
     duty = space.duty[order]
     if showing != "unknown":
         duty = NEW_LOOK * duty + (1.0 - NEW_LOOK) * (showing == "yes")
-    absent = np.where(sleeps, 1.0 - duty, 0.0)
-    waited = np.zeros(len(order))
-    for _ in range(waits):
-        waited += absent
-        absent = absent * (1.0 - NEW_LOOK * space.duty[order])
-    duty = 1.0 - absent
+    sleeps = space.hyp_sleeps[order]
+    first = np.where(sleeps, 1.0 - duty, 0.0)
+    stays = 1.0 - NEW_LOOK * space.duty[order]
     clear = belief.mended
     scale = 1.0 / max(mass.sum() + clear, 1e-300)
-    return Live(
-        row=np.append(space.hyp_row[order], space.rows),
-        awake=np.append(mass * duty, clear) * scale,
-        asleep=np.append(mass * (1.0 - duty), 0.0) * scale,
-        group=np.append(small[groups], len(top) + 1),
-        names=(*top, -1, -2),
-        wait_min=float((waited @ mass + waits * clear) * scale),
-    )
+    row = np.append(space.hyp_row[order], space.rows)
+    group = np.append(small[groups], len(top) + 1)
+    found = []
+    for most in waits:
+        absent, waited = first, np.zeros(len(order))
+        for _ in range(most):
+            waited += absent
+            absent = absent * stays
+        awake = 1.0 - absent
+        found.append(
+            Live(
+                row=row,
+                awake=np.append(mass * awake, clear) * scale,
+                asleep=np.append(mass * (1.0 - awake), 0.0) * scale,
+                group=group,
+                names=(*top, -1, -2),
+                wait_min=float((waited @ mass + most * clear) * scale),
+            )
+        )
+    return tuple(found)
+
+
+def _likeliest(weight: Floats) -> tuple[Ints, Floats]:
+    """The hypotheses that hold ``LIVE_MASS`` of all weight, likeliest first, and their weight."""
+    total = float(weight.sum())
+    if total <= 0.0:
+        order = np.arange(min(LIVE_MOST, len(weight)))
+        return order, weight[order]
+    # All below this together hold less than what may be left out.
+    some = np.flatnonzero(weight > 0.9 * (1.0 - LIVE_MASS) * total / len(weight))
+    if len(some) > LIVE_MOST:
+        among = weight[some]
+        some = some[among >= np.partition(among, -LIVE_MOST)[-LIVE_MOST]]
+    # Of equally likely ones the first come first.
+    order = some[np.argsort(-weight[some], kind="stable")[:LIVE_MOST]]
+    order = order[: int(np.searchsorted(np.cumsum(weight[order]), LIVE_MASS * total)) + 1]
+    return order, weight[order]

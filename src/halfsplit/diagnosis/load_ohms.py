@@ -30,6 +30,12 @@ BESIDE = 0.1
 THROUGH = "ohms through "
 
 
+def can_be_read(machine: Machine, name: str) -> bool:
+    """Whether a name is that of a load whose ohms say something."""
+    part = machine.parts.get(name)
+    return part is not None and part.kind in AT_REST
+
+
 def load_between(machine: Machine, a: str, b: str) -> Part | None:
     """The load whose two pins ``a`` and ``b`` are, None for any other two points."""
     part = machine.parts.get(a.partition(".")[0])

@@ -16,6 +16,7 @@ from halfsplit.diagnosis.checks import Check, permitted, watch_check
 from halfsplit.diagnosis.evidence import Evidence
 from halfsplit.diagnosis.living import Floats, Ints, Live
 from halfsplit.diagnosis.space import Bools, Space
+from halfsplit.diagnosis.telling import CLASS_STEP, Sorted
 from halfsplit.faults.signatures import Signatures, Singles, StateTable
 from halfsplit.observations import Symptom
 
@@ -37,6 +38,8 @@ class _Lamps:
     ``healthy_ohm`` ``[checks]`` feeds each point. Each row adds its first series resistance ``ohm`` ``[rows + 1]`` in
     ``element`` ``[rows + 1]`` (-1 for none), which carries ``share`` ``[elements, checks]`` of the lamp's current;
     what that adds to what feeds the point is ``added_ohm`` ``[rows + 1, checks]``, worked out for rows in ``known``.
+    ``chances`` holds one array ``[lines, checks * 3]`` of the rows looked at so far, ``line`` ``[rows + 1]`` which of
+    its lines each row has (-1 for none).
     """
 
     checks: tuple[Check, ...]
@@ -48,6 +51,8 @@ class _Lamps:
     share: Floats
     added_ohm: Singles
     known: Bools
+    line: Ints
+    chances: list[Floats]
 
 
 class Loading:
@@ -56,62 +61,69 @@ class Loading:
     def __init__(self, space: Space, signatures: Signatures, checks: Sequence[Check]) -> None:
         self._space = space
         self._signatures = signatures
-        self._lamp_checks: dict[str, list[Check]] = {}
-        self._clamp_checks: dict[str, list[Check]] = {}
-        for check in checks:
+        self._checks = checks
+        self._lamp_checks: dict[str, list[int]] = {}
+        self._clamp_checks: dict[str, list[int]] = {}
+        for number, check in enumerate(checks):
             if check.kind in ("lamp", "amps"):
                 kept = self._lamp_checks if check.kind == "lamp" else self._clamp_checks
-                kept.setdefault(check.state, []).append(check)
+                kept.setdefault(check.state, []).append(number)
         self._lamps: dict[str, _Lamps] = {}
-        self._clamps: dict[str, tuple[tuple[Check, ...], Singles, Floats]] = {}
+        self._clamps: dict[str, tuple[list[int], Sorted]] = {}
         self._connectors: tuple[tuple[str, ...], ...] | None = None
 
-    def clamped(self, state: str, evidence: Evidence, rows: Ints) -> tuple[tuple[Check, ...], Floats]:
-        """Clamp checks of a state and how far each row lies from the healthy current, in deviations ``[rows, checks]``.
+    def clamped(self, state: str, evidence: Evidence) -> tuple[list[int], Sorted]:
+        """Numbers of the clamp checks of a state, and in which class each row's current falls.
 
         Things whose current no fault changes noticeably are left out.
         """
         if state not in self._clamps:
             offered = self._clamp_checks.get(state, [])
-            known = evidence.clamps.currents(state).through([check.plus for check in offered])
+            known = evidence.clamps.currents(state).through([self._checks[number].plus for number in offered])
             healthy = known.value[-1].astype(np.float64)
             sigma = np.hypot(clamps.CLAMP_A + clamps.CLAMP_SHARE * healthy, known.spread_a)
             # The current farthest from the healthy one is the least or the most.
             moves = np.maximum(known.most - healthy, healthy - known.least) > 3.0 * sigma
-            chosen = tuple(check for check, move in zip(offered, moves, strict=True) if move)
-            self._clamps[state] = (chosen, known.value[:, moves], sigma[moves])
-        checks, value, sigma = self._clamps[state]
-        return checks, (value[rows].astype(np.float64) - value[-1]) / sigma
+            chosen = [number for number, move in zip(offered, moves, strict=True) if move]
+            value, steps = known.value[:, moves], sigma[moves]
 
-    def lamps(
-        self, state: str, now: Live, groups: int, *, watched: bool
-    ) -> tuple[tuple[Check, ...], Floats] | None:
-        """Lamp checks of a state with the masses of dark, dim, lit and asleep by group, ``[checks, 4, groups]``.
+            def away(rows: Ints) -> Singles:
+                result: Singles = ((value[rows].astype(np.float64) - value[-1]) / steps / CLASS_STEP).astype(np.float32)
+                return result
 
-        Where a function of the complaint can be seen (``watched``), a person knows whether the fault sleeps.
+            self._clamps[state] = chosen, Sorted(len(value), len(chosen), away)
+        return self._clamps[state]
+
+    def lamps(self, state: str, now: Live, *, watched: bool) -> tuple[list[int], Floats]:
+        """Numbers of the lamp checks of a state, and the masses of dark, dim, lit and asleep by group.
+
+        Masses are ``[checks, 4, groups]``. Where a function of the complaint can be seen (``watched``), a person knows
+        whether the fault sleeps.
         """
         table = self._signatures.state(state)
         if state not in self._lamps:
-            checks = self._lamp_checks.get(state, [])
-            if not checks:
-                return None
-            self._lamps[state] = self._prepared(table, checks)
-        own = self._lamps[state]
-        rows, inverse = np.unique(now.row, return_inverse=True)
-        system_v = self._signatures.machine.system_v
-        volts = self._estimated(table, own, rows)
-        chances = lamps.lamp_chances(volts.ravel(), system_v).reshape(*volts.shape, 3)
-        mass = np.zeros((len(rows), groups))
-        np.add.at(mass, (inverse, now.group), now.awake)
-        joint = np.zeros((len(own.checks), 4, groups))
-        joint[:, :3] = np.einsum("rpc,rg->pcg", chances, mass, optimize=True)
-        asleep = np.bincount(now.group, weights=now.asleep, minlength=groups)
+            if state not in self._lamp_checks:
+                return [], np.zeros((0, 4, len(now.names)))
+            self._lamps[state] = self._prepared(table, [self._checks[number] for number in self._lamp_checks[state]])
+        own, sound = self._lamps[state], self._space.rows
+        self._know(table, own, np.append(now.row, sound))
+        count, asleep = len(own.checks), now.asleep_by_group
+        joint = np.zeros((count, 4, len(now.names)))
+        joint[:, :3] = now.awake_by_group(own.line[now.row], own.chances[0]).T.reshape(count, 3, -1)
         if watched:
             joint[:, 3] = asleep
         else:
-            sound = self._estimated(table, own, np.array([self._space.rows]))[0]
-            joint[:, :3] += lamps.lamp_chances(sound, system_v)[:, :, None] * asleep
-        return own.checks, joint
+            joint[:, :3] += own.chances[0][own.line[sound]].reshape(count, 3, 1) * asleep
+        return self._lamp_checks[state], joint
+
+    def _know(self, table: StateTable, own: _Lamps, rows: Ints) -> None:
+        """Works out the chances of dark, dim and lit of ``rows`` that are not known yet."""
+        new = np.unique(rows[own.line[rows] < 0])
+        if len(new):
+            volts = self._estimated(table, own, new)
+            own.line[new] = len(own.chances[0]) + np.arange(len(new))
+            made = lamps.lamp_chances(volts.ravel(), self._signatures.machine.system_v)
+            own.chances[0] = np.concatenate([own.chances[0], made.reshape(len(new), -1)])
 
     def _prepared(self, table: StateTable, checks: Sequence[Check]) -> _Lamps:
         system, n = table.system, len(table.nodes)
@@ -131,7 +143,10 @@ class Loading:
         at = np.arange(len(checks))
         healthy = np.maximum(reach[at, plus] - reach[at, minus], 0.0)
         added = np.zeros((rows + 1, len(checks)), dtype=np.float32)
-        return _Lamps(tuple(checks), plus, minus, healthy, element, ohm, reach[:, n:].T, added, element < 0)
+        line, chances = np.full(rows + 1, -1, dtype=np.int64), np.zeros((0, 3 * len(checks)))
+        return _Lamps(
+            tuple(checks), plus, minus, healthy, element, ohm, reach[:, n:].T, added, element < 0, line, [chances]
+        )
 
     def _estimated(self, table: StateTable, own: _Lamps, rows: Ints) -> Floats:
         """V across the lamp for rows, ``[rows, checks]``, each fault put on the healthy circuit."""
@@ -154,13 +169,13 @@ class Loading:
         # What r adds to what feeds the point: c^2 r / (1 + r y), with 1 / y seen by the element itself.
         own.added_ohm[near] = own.share[own.element[near]] ** 2 / (1.0 / own.ohm[near][:, None] + admits)
 
-    def watching(self, now: Live, evidence: Evidence, groups: int) -> list[tuple[Check, Floats]]:
+    def watching(self, now: Live, evidence: Evidence) -> list[tuple[Check, Floats]]:
         """Watch checks at the few connectors that split what is left best, with masses of off, weak and on by group.
 
         Offered where taking something away can change what is seen: a function that does something it should not,
         and a bus or module that may be held down. Masses ``[3, groups]``.
         """
-        symptom = self._symptom(evidence)
+        symptom, groups = self._symptom(evidence), len(now.names)
         whole = now.awake + now.asleep
         order = np.argsort(-whole[:-1], kind="stable")[:WATCH_ROWS]
         if symptom is None or whole[order].sum() < WATCH_MASS * whole[:-1].sum():

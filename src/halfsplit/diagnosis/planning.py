@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -17,6 +17,7 @@ from halfsplit.diagnosis.belief import Belief
 from halfsplit.diagnosis.checks import METERED, Check
 from halfsplit.diagnosis.endgame import (
     BY_RATE,
+    NO_INFORMATION,
     WRONG_REPAIR_MIN,
     Candidate,
     Mend,
@@ -29,11 +30,31 @@ from halfsplit.diagnosis.endgame import (
     without_twins,
 )
 from halfsplit.diagnosis.evidence import Evidence
-from halfsplit.diagnosis.information import Teller, Told, as_read, entropy
+from halfsplit.diagnosis.information import Teller
 from halfsplit.diagnosis.living import Floats, Live, live
+from halfsplit.diagnosis.offers import (
+    TOLD_BEFORE,
+    USED_UP,
+    VERIFY_MIN,
+    Catalogue,
+    Offers,
+    Option,
+    Situation,
+    group_steps,
+    in_reach,
+    mending,
+    setup_minutes,
+    state_minutes,
+    told_before,
+)
 from halfsplit.diagnosis.space import RepairGroup, Space
+from halfsplit.diagnosis.telling import Told, as_read, entropy
 from halfsplit.faults.signatures import Signatures
-from halfsplit.machine.model import Machine
+
+__all__ = [
+    "REPAIR_AT", "USED_UP", "VERIFY_MIN", "Decision", "Option", "Planner", "Situation", "group_steps", "in_reach",
+    "mending", "setup_minutes", "state_minutes",
+]  # fmt: skip
 
 #: Repair at once above these odds: engine-notes part 3 measured 0.6, 0.75 and 0.9 within 4 % of each other in
 #: minutes, and later repair the better the less the model is trusted.
@@ -48,12 +69,6 @@ IDLE_RATE = 0.003
 #: nobody goes on down a list, and only the likelier ones are. No source.
 LAST_REPAIR = 0.06
 LAST_REPAIRS = 4
-#: Readings looked at for whether they tell something new, the best by rate; keeps the next check quick, no source.
-BEST_SIFTED = 40
-#: What a reading is worth that would tell almost the same as one taken: wrong pins and bad contacts; no source.
-TOLD_BEFORE = 0.2
-#: Less mass than this in other outcomes is almost the same; no source.
-NEW_MASS = 0.03
 #: Places looked at last when nothing known explains the evidence; keeps the list short, no source.
 LAST_LOOKS = 6
 #: With the leads on, a person waits this many minutes at most for a fault that sleeps to show; from memory.
@@ -66,54 +81,8 @@ ALIKE_MIN = 0.5
 #: No looking ahead, which knows one fault that is there, above these odds of two, or of nothing wrong any more.
 MORE_FAULTS_MOST = 0.10
 MENDED_MOST = 0.10
-#: Minutes to see whether a repair worked, besides reaching the state: engine-notes part 3.
-VERIFY_MIN = 3.0
-#: A check is used up at this count, see Situation.done.
-USED_UP = 6
 #: Odds that nothing is wrong any more at which the hunt ends.
 FINISH_AT = 0.93
-
-
-@dataclass(frozen=True, slots=True)
-class Situation:
-    """What is open and set on the machine now, and what was done already.
-
-    ``done`` counts for each check how much it was used up: 6 for one made while the fault showed (or it is not
-    known), 2 while it slept, 3 for watching a function; looks count for ever, all else since the last piece of work.
-    ``repaired`` counts the repairs of each group. ``watched`` are the states in which a person sees whether the fault
-    shows: those of the complaint where None.
-    """
-
-    open_steps: frozenset[str] = frozenset()
-    state: str = ""
-    done: Mapping[str, int] = field(default_factory=dict)
-    unreachable: frozenset[str] = frozenset()
-    zones_out_of_reach: frozenset[str] = frozenset()
-    showing: str = "unknown"
-    repaired: Mapping[str, int] = field(default_factory=dict)
-    watched: frozenset[str] | None = None
-
-
-@dataclass(frozen=True, slots=True)
-class Option:
-    """A ranked next step: a check or the repair of a group, with minutes in all and information in nats.
-
-    ``expected_min`` are the minutes the rest of the job is expected to take if it is done next, each wrong repair
-    charged for more than its minutes (module ``endgame``), where that was looked at.
-    """
-
-    check: Check | None
-    repair: RepairGroup | None
-    minutes: float
-    setup_min: float
-    information: float
-    odds: float = 0.0
-    expected_min: float | None = None
-
-    @property
-    def rate(self) -> float:
-        """Information per minute."""
-        return self.information / self.minutes
 
 
 @dataclass(frozen=True, slots=True)
@@ -128,9 +97,10 @@ class Decision:
 
 @dataclass(frozen=True, eq=False, slots=True)
 class _Ranked:
-    """Options by rate, every repair that could be tried, and what the checks tell of the live hypotheses."""
+    """Options by rate, the repairs among them and all that could be tried, and what the checks tell of the live."""
 
-    options: list[Option]
+    options: Sequence[Option]
+    offered: Sequence[Option]
     repairs: list[Option]
     told: list[Told]
     now: Live
@@ -159,11 +129,11 @@ def _candidates(ranked: _Ranked, small: Sequence[int], done: Mapping[str, int]) 
             for number, check in enumerate(told.checks)
             if check.kind in METERED and done.get(check.id, 0) >= USED_UP
         ]
-        fresh = as_new(told.joint[at][:, :, small], told.joint[made][:, :, small])
+        fresh = as_new(told.masses(at)[:, :, small], told.masses(made)[:, :, small])
         at = [number for number, new in zip(at, fresh, strict=True) if new]
         if not at:
             continue
-        joint = as_read(told.joint[at], told.misread)[:, :, small]
+        joint = as_read(told.masses(at), told.misread)[:, :, small]
         held = joint.sum(axis=1, keepdims=True)
         if (held <= 0.0).any():
             continue
@@ -176,55 +146,10 @@ def _candidates(ranked: _Ranked, small: Sequence[int], done: Mapping[str, int]) 
     return list({one.name: one for one in (*found, *between.values())}.values())
 
 
-def _told_before(options: list[Option], told: Sequence[Told], done: Mapping[str, int]) -> list[Option]:
-    """The options, those readings among the best that would tell almost the same as one taken counted for little."""
-    best = sorted((one for one in options if one.check is not None), key=lambda one: -one.rate)[:BEST_SIFTED]
-    names = {one.check.id for one in best if one.check is not None and one.check.kind in METERED}
-    stale: set[str] = set()
-    for one in told:
-        at = [number for number, check in enumerate(one.checks) if check.id in names]
-        made = [number for number, check in enumerate(one.checks) if done.get(check.id, 0) >= USED_UP]
-        if at and made and one.checks[at[0]].kind in METERED:
-            other = np.array(
-                [[0.5 * np.abs(one.joint[number] - one.joint[old]).sum() for old in made] for number in at]
-            ).min(axis=1)
-            stale |= {one.checks[number].id for number, mass in zip(at, other, strict=True) if mass < NEW_MASS}
-    return [
-        replace(one, information=TOLD_BEFORE * one.information)
-        if one.check is not None and one.check.id in stale
-        else one
-        for one in options
-    ]
-
-
 def _candidate(option: Option, joint: Floats) -> Candidate:
     assert option.check is not None  # only checks tell
     check = option.check
     return Candidate(check.id, option.minutes - option.setup_min, check.state, check.steps, joint)
-
-
-def in_reach(group: RepairGroup, situation: Situation) -> bool:
-    """Whether a person can get at what is to be mended."""
-    return group.zone not in situation.zones_out_of_reach and group.id not in situation.unreachable
-
-
-def mending(group: RepairGroup, opening_min: float, odds: float, information: float) -> Option:
-    """Mending a group and trying it out, as a step; ``opening_min`` goes into getting there, closing it included."""
-    return Option(None, group, group.minutes + VERIFY_MIN + opening_min, opening_min, information, odds)
-
-
-def setup_minutes(machine: Machine, steps: Sequence[str], open_steps: frozenset[str]) -> float:
-    """Minutes to open what is not open yet, closing it later included."""
-    return sum(
-        machine.access[step].open_min + machine.access[step].close_min
-        for step in steps
-        if step not in open_steps
-    )
-
-
-def state_minutes(machine: Machine, state: str, current: str) -> float:
-    """Minutes to set the machine to another state."""
-    return 0.0 if not state or state == current else machine.states[state].minutes
 
 
 class Planner:
@@ -235,11 +160,15 @@ class Planner:
         self.machine = space.machine
         self.signatures = signatures
         self.checks = tuple(checks)
-        self._rounds = frozenset(check.state for check in self.checks if check.kind == "round")
-        self.teller = Teller(space, signatures, self.checks)
-        self._steps = sorted(
-            {check.steps for check in self.checks} | {group_steps(self.machine, g) for g in space.groups}
+        rounds = {check.state for check in self.checks if check.kind == "round"}
+        self._seen_on_rounds = tuple(
+            (check.id, (check.function, check.state))
+            for check in self.checks
+            if check.kind == "operate" and check.state in rounds
         )
+        self.teller = Teller(space, signatures, self.checks)
+        self.catalogue = Catalogue(self.machine, self.checks)
+        self._group_steps: dict[str, tuple[str, ...]] = {}
 
     def decide(
         self, belief: Belief, evidence: Evidence, situation: Situation, repair_at: float = REPAIR_AT,
@@ -258,12 +187,10 @@ class Planner:
             )
         trusted = belief.other <= NO_REPAIR_ABOVE
         if trusted:
-            for option in sorted(options, key=lambda one: -one.odds):
-                if option.repair is not None and option.odds >= repair_at:
-                    others = tuple(one for one in options if one is not option)
-                    return Decision("repair", option, others[:6], "the odds are high enough to mend it")
-                if option.repair is not None:
-                    break
+            likely = max(ranked.offered, key=lambda one: one.odds, default=None)
+            if likely is not None and likely.odds >= repair_at:
+                others = tuple(one for one in options[:7] if one is not likely)
+                return Decision("repair", likely, others[:6], "the odds are high enough to mend it")
         else:
             options = [option for option in options if option.repair is None]
         if not options and not trusted:
@@ -293,54 +220,52 @@ class Planner:
                     found.append(Option(check, None, check.minutes + before, before, float(odds[number])))
         return sorted(found, key=lambda option: -option.rate)
 
-    def rank(self, belief: Belief, evidence: Evidence, situation: Situation) -> list[Option]:
+    def rank(self, belief: Belief, evidence: Evidence, situation: Situation) -> Sequence[Option]:
         """All options by information per minute, best first."""
         return self._ranked(belief, evidence, situation).options
 
     def _ranked(self, belief: Belief, evidence: Evidence, situation: Situation) -> _Ranked:
-        now = live(belief, situation.showing)
-        setup = {steps: setup_minutes(self.machine, steps, situation.open_steps) for steps in self._steps}
-        patient = live(belief, situation.showing, WAIT_MOST)
+        now, patient = live(belief, situation.showing, 0, WAIT_MOST)
         watched = situation.watched
         if watched is None:
             watched = frozenset(symptom.state for symptom in evidence.complaint.symptoms)
-        complained = frozenset((symptom.function, symptom.state) for symptom in evidence.complaint.symptoms)
-        groups = len(now.names)
-        prior: Floats = np.bincount(now.group, weights=now.awake + now.asleep, minlength=groups).astype(np.float64)
+        prior = np.bincount(now.group, weights=now.awake + now.asleep, minlength=len(now.names)).astype(np.float64)
+        told = self.teller.told(now, patient, evidence, prior, watched, self._on_the_way(evidence))
         prior_entropy = float(entropy(prior, 0))
-        found: list[Option] = []
-        told = self.teller.told(now, patient, evidence, prior, watched)
-        for check, information in (
-            pair
-            for one in told
-            for pair in zip(one.checks, one.information(prior_entropy), strict=True)
-        ):
-            if information <= 1e-6 or self._barred(check, situation) or self._on_the_way(check, complained):
-                continue
-            before = self._setup(setup, check.steps, situation) + state_minutes(
-                self.machine, check.state, situation.state
-            )
-            wait = patient.wait_min if check.kind in METERED and check.state in watched else 0.0
-            found.append(Option(check, None, check.minutes + before + wait, before, float(information)))
-        repairs = self._repairs(belief, setup, situation)
-        found.extend(option for option in repairs if option.odds >= LEAST_REPAIR)
-        found = _told_before(found, told, situation.done)
-        found.sort(key=lambda option: -option.rate)
+        made_up = self.catalogue.numbers
+        every = (made_up(one.checks) if one.numbers is None else one.numbers for one in told)
+        numbers = np.concatenate([np.zeros(0, dtype=np.int64), *every])
+        information = np.concatenate([np.zeros(0), *(one.information(prior_entropy) for one in told)])
+        used = self.catalogue.used_up(situation)
+        barred = used | self.catalogue.out_of_reach(situation)
+        minutes, before = self.catalogue.minutes(numbers, situation, watched, patient.wait_min)
+        offered = (information > NO_INFORMATION) & ~barred[numbers]
+        stale = told_before(
+            told, self.catalogue.metered(numbers), used[numbers], offered, information / minutes
+        )
+        information = np.where(stale, TOLD_BEFORE * information, information)
+        repairs = self._repairs(belief, situation)
+        offers = Offers(
+            self.catalogue, numbers[offered], minutes[offered], before[offered], information[offered],
+            [one for one in repairs if one.odds >= LEAST_REPAIR], IDLE_RATE,
+        )  # fmt: skip
+        if len(offers):
+            return _Ranked(offers, offers.offered_repairs(), repairs, told, now)
         # What tells next to nothing for its minutes is not worth making: then a likely place is mended, or it ends.
         vain = sum(situation.repaired.values()) >= LAST_REPAIRS
-        likely = AHEAD_REPAIR if found or vain else LAST_REPAIR
+        any_left = bool(offered.any()) or bool(offers.repairs)
+        likely = AHEAD_REPAIR if any_left or vain else LAST_REPAIR
         mends = sorted((one for one in repairs if one.odds >= likely), key=lambda option: -option.rate)
-        found = [one for one in found if one.rate >= IDLE_RATE] or mends
-        return _Ranked(found, repairs, told, now)
+        return _Ranked(mends, mends, repairs, told, now)
 
     def _ahead(
         self, belief: Belief, situation: Situation, ranked: _Ranked, repair_at: float
-    ) -> list[Option]:
+    ) -> Sequence[Option]:
         """The options with those that were looked at first, by the minutes they lead to.
 
         As they are where many groups are left, or the model of one fault that is still there does not hold.
         """
-        options = ranked.options
+        options: Sequence[Option] = ranked.options
         few = few_left(belief.group_odds())
         if few is None or len(few) < 2 or belief.both > MORE_FAULTS_MOST or belief.mended > MENDED_MOST:
             return options
@@ -356,7 +281,8 @@ class Planner:
         minutes |= {("repair", name): value - WRONG_REPAIR_MIN for name, value in seen.repairs.items()}
         if not minutes:
             return options
-        every = options + [one for one in ranked.repairs if one.odds >= AHEAD_REPAIR and one not in options]
+        every = list(options)
+        every += [one for one in ranked.repairs if one.odds >= AHEAD_REPAIR and one not in every]
         valued = [replace(one, expected_min=minutes.get(_key(one))) for one in every]
         least = min((one.expected_min for one in valued if one.expected_min is not None), default=math.inf)
 
@@ -372,19 +298,13 @@ class Planner:
             self._can_mend(group, odds, situation),
         )  # fmt: skip
 
-    def _setup(
-        self, known: Mapping[tuple[str, ...], float], steps: tuple[str, ...], situation: Situation
-    ) -> float:
-        value = known.get(steps)
-        return setup_minutes(self.machine, steps, situation.open_steps) if value is None else value
-
-    def _on_the_way(self, check: Check, complained: frozenset[tuple[str, str]]) -> bool:
-        """Whether a function is looked at on a walk round: one alone is operated only where it is complained of.
+    def _on_the_way(self, evidence: Evidence) -> frozenset[str]:
+        """Functions looked at on a walk round: one alone is operated only where it is complained of.
 
         Each alone would seem worth its minute, and together they would cost three walks.
         """
-        alone = (check.function, check.state) not in complained
-        return check.kind == "operate" and check.state in self._rounds and alone
+        complained = {(symptom.function, symptom.state) for symptom in evidence.complaint.symptoms}
+        return frozenset(name for name, what in self._seen_on_rounds if what not in complained)
 
     @staticmethod
     def reachable(check: Check, situation: Situation) -> bool:
@@ -402,9 +322,7 @@ class Planner:
         before = situation.repaired.get(group.id, 0)
         return not before or (before == 1 and odds >= LEAST_REPAIR)
 
-    def _repairs(
-        self, belief: Belief, setup: Mapping[tuple[str, ...], float], situation: Situation
-    ) -> list[Option]:
+    def _repairs(self, belief: Belief, situation: Situation) -> list[Option]:
         odds = belief.group_odds()
         found = []
         for number in np.flatnonzero(odds >= LAST_REPAIR):
@@ -413,11 +331,8 @@ class Planner:
                 continue
             chance = min(float(odds[number]) * group.success, 1.0)
             share = np.array([chance, 1.0 - chance])
-            opening = setup[group_steps(self.machine, group)]
+            if group.id not in self._group_steps:
+                self._group_steps[group.id] = group_steps(self.machine, group)
+            opening = setup_minutes(self.machine, self._group_steps[group.id], situation.open_steps)
             found.append(mending(group, opening, float(odds[number]), float(entropy(share, 0))))
         return found
-
-
-def group_steps(machine: Machine, group: RepairGroup) -> tuple[str, ...]:
-    """Access steps a repair needs."""
-    return machine.steps_for_zone(group.zone, group.access)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 from functools import cache
 
@@ -42,7 +43,7 @@ def hunt() -> Hunt:
     return Hunt(bench(), complaint())
 
 
-def options(it: Hunt) -> list[Option]:
+def options(it: Hunt) -> Sequence[Option]:
     return it.planner.rank(it.belief, it.evidence, it.situation)
 
 
