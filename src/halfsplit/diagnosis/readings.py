@@ -44,6 +44,22 @@ class Own:
 
 
 @dataclass(frozen=True, eq=False)
+class _Parts:
+    """Products of deviations ``off`` and severity directions ``along`` ``[N, n]`` with the precision matrix.
+
+    ``weighed`` ``off P`` and ``towards`` ``along P`` ``[N, n]``, the three forms ``[N]``, and P's own diagonal.
+    """
+
+    weighed: Floats
+    towards: Floats
+    along_along: Floats
+    off_along: Floats
+    off_off: Floats
+    diagonal: Floats
+    log_determinant: float | Floats
+
+
+@dataclass(frozen=True, eq=False)
 class Block:
     """Readings ``[n]`` with the precision matrix of their shared errors.
 
@@ -70,29 +86,36 @@ class Block:
     def _mixed(
         self, predicted: Floats, along: Floats, precision: Floats, log_determinant: float | Floats
     ) -> Floats:
-        normal = self._log(predicted, along, precision, log_determinant, 1.0)
-        wide = self._log(predicted, along, precision, log_determinant, WIDE)
-        result: Floats = np.logaddexp(np.log1p(-WIDE_SHARE) + normal, np.log(WIDE_SHARE) + wide)
-        return result
-
-    def _log(
-        self, predicted: Floats, along: Floats, precision: Floats, log_determinant: float | Floats, scale: float
-    ) -> Floats:
-        count = len(self.value)
-        precision = precision / scale**2
         off = self.value - predicted
         weighed = (off[:, None] @ precision)[:, 0] if precision.ndim == 3 else off @ precision
         towards = (along[:, None] @ precision)[:, 0] if precision.ndim == 3 else along @ precision
-        stretch = 1.0 + np.einsum("ij,ij->i", along, towards)
-        shared = np.einsum("ij,ij->i", off, towards)
-        distance = np.einsum("ij,ij->i", off, weighed) - shared**2 / stretch
+        parts = _Parts(
+            weighed,
+            towards,
+            np.einsum("ij,ij->i", along, towards),
+            np.einsum("ij,ij->i", off, towards),
+            np.einsum("ij,ij->i", off, weighed),
+            np.diagonal(precision, axis1=-2, axis2=-1),
+            log_determinant,
+        )
+        normal, wide = self._log(parts, 1.0), self._log(parts, WIDE)
+        result: Floats = np.logaddexp(np.log1p(-WIDE_SHARE) + normal, np.log(WIDE_SHARE) + wide)
+        return result
+
+    def _log(self, parts: _Parts, scale: float) -> Floats:
+        """Log density with errors ``scale`` times as wide: every product with the precision falls with its square."""
+        count, square = len(self.value), scale**2
+        stretch = 1.0 + parts.along_along / square
+        shared = parts.off_along / square
+        distance = parts.off_off / square - shared**2 / stretch
         log = -0.5 * (
-            distance + np.log(stretch) + log_determinant + 2.0 * count * math.log(scale)
+            distance + np.log(stretch) + parts.log_determinant + 2.0 * count * math.log(scale)
             + count * math.log(2.0 * math.pi)
         )  # fmt: skip
         # Each reading given the others, to let it be an outlier.
-        own = np.maximum(np.diagonal(precision, axis1=-2, axis2=-1) - towards**2 / stretch[:, None], 1e-12)
-        lean = weighed - towards * (shared / stretch)[:, None]
+        towards = parts.towards / square
+        own = np.maximum(parts.diagonal / square - towards**2 / stretch[:, None], 1e-12)
+        lean = parts.weighed / square - towards * (shared / stretch)[:, None]
         alone = -0.5 * lean**2 / own + 0.5 * np.log(own / (2.0 * math.pi))
         odds = np.log(self.wrong / (1.0 - self.wrong) / self.stray_v) - alone
         one_wrong = np.logaddexp(0.0, np.logaddexp.reduce(odds, axis=1))
