@@ -32,8 +32,8 @@ from halfsplit.faults.parted import Parted, parted_from_battery
 from halfsplit.machine.model import Machine
 
 Floats = NDArray[np.float64]
-#: Pairs of points whose spreads are held, about a megabyte each; no source.
-PAIRS_HELD = 16
+#: Pairs of points whose spreads are held, one to two megabytes each; no source.
+PAIRS_HELD = 64
 #: Share of the system's voltage beyond which a spread is no straight line any more; no source.
 STRAIGHT_SHARE = 0.1
 

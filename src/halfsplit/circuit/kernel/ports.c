@@ -13,7 +13,8 @@
 #define LARGEST_EXPONENT 80.0
 #define CONDUCTING_SIEMENS 1e-3
 #define NEWTON_TOLERANCE_V 1e-6
-#define MOVED_KEPT 256
+#define MOVED_KEPT 256        /* so many at the most, */
+#define MOVED_BYTES (64 << 20) /* and no more once they take so much */
 
 static double smaller(double a, double b) { return a < b ? a : b; }
 static double larger(double a, double b) { return a > b ? a : b; }
@@ -213,6 +214,7 @@ static int eliminate_moved(const Follow *s, Work *w, Moved *moved, const uint8_t
         moved->scale = halfsplit_room(w, room, sizeof(double)), moved->pivot = halfsplit_room(w, room, sizeof(int));
         moved->force = halfsplit_room(w, room, sizeof(double));
         moved->by_sender = halfsplit_room(w, room * (size_t)senders, sizeof(double));
+        w->bytes += (room * room - (size_t)moved->room * (size_t)moved->room) * sizeof(double);
         moved->room = w->failed ? 0 : (int)room;
         if (w->failed)
             return 0;
@@ -234,7 +236,7 @@ static int eliminate_moved(const Follow *s, Work *w, Moved *moved, const uint8_t
 /* Finds or makes what devices standing at ``booleans`` make of the state. */
 static int take_moved(const Follow *s, Work *w, const uint8_t *booleans, int64_t without) {
     uint64_t hash = halfsplit_hash(booleans, s->devices) ^ (uint64_t)(without + 1) * 0x9E3779B97F4A7C15u;
-    for (int k = 0; k < MOVED_KEPT; k++) {
+    for (int k = 0; k < w->kept; k++) {
         Moved *one = &w->moved[k];
         if (one->filled && one->hash == hash && one->without == without &&
             !memcmp(one->booleans, booleans, (size_t)s->devices)) {
@@ -242,8 +244,10 @@ static int take_moved(const Follow *s, Work *w, const uint8_t *booleans, int64_t
             return 1;
         }
     }
+    if (w->kept < MOVED_KEPT && w->bytes < MOVED_BYTES)
+        w->oldest = w->kept++;
     w->fixed = &w->moved[w->oldest];
-    w->oldest = (w->oldest + 1) % MOVED_KEPT;
+    w->oldest = (w->oldest + 1) % w->kept;
     w->fixed->hash = hash;
     return eliminate_moved(s, w, w->fixed, booleans, without);
 }

@@ -30,7 +30,8 @@ typedef struct {
 typedef struct {
     Moved *moved;          /* [MOVED_KEPT] */
     Moved *fixed;          /* the one in use */
-    int oldest;
+    int kept, oldest;
+    size_t bytes;
     /* All ports of a set: those of ``fixed``, then the border: its own, elements it and devices both change, diodes. */
     Port *port;
     int ports, border;
