@@ -12,6 +12,8 @@ from pathlib import Path
 
 import pytest
 import uvicorn
+from axe_playwright_python.base import AXE_SCRIPT
+from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Browser, Page, ViewportSize, expect, sync_playwright
 
 from halfsplit.diagnosis.checks import Check
@@ -37,6 +39,37 @@ ARGUMENTS = [
     "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking",
     "--disable-component-update", "--disable-sync",
 ]  # fmt: skip
+
+#: Axe's rules for WCAG 2.2 A and AA, and the one of AAA that the working screens promise: contrast of 7 : 1. Its rule
+#: on the size of targets is left out: a button that is scrolled half under the bar at the bottom counts as small to it.
+#: SMALL_TARGETS measures every one, against more than twice that rule's size.
+RULES = {
+    "runOnly": ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"],
+    "rules": {"color-contrast-enhanced": {"enabled": True}, "target-size": {"enabled": False}},
+    "resultTypes": ["violations"],
+}
+#: Axe itself, brought into a page once.
+AXE = Axe(f"if (!window.axe) {{ {AXE_SCRIPT} }}")
+#: Everything that is touched and is smaller than 56 px either way, with its size.
+SMALL_TARGETS = """() => [...document.querySelectorAll('a, button, select, summary, textarea, .choice, input')]
+  .filter((one) => !one.closest('.choice') || one.classList.contains('choice'))
+  .filter((one) => one.checkVisibility({ visibilityProperty: true }))
+  .map((one) => [one, one.getBoundingClientRect()])
+  .filter(([, box]) => box.width < 55.5 || box.height < 55.5)
+  .map(([one, box]) => `${one.outerHTML.slice(0, 80)} ${Math.round(box.width)}x${Math.round(box.height)}`)"""
+#: Text smaller than 17 px, scaled drawings included.
+SMALL_TEXT = """() => {
+  const found = [];
+  const walker = document.createTreeWalker(document.body, NodeFilter.SHOW_TEXT);
+  while (walker.nextNode()) {
+    const owner = walker.currentNode.parentElement;
+    if (!walker.currentNode.data.trim() || !owner.checkVisibility() || owner.closest('.unseen, noscript')) continue;
+    const scale = owner instanceof SVGElement ? owner.getScreenCTM().a : 1;
+    const size = parseFloat(getComputedStyle(owner).fontSize) * scale;
+    if (size < 16.9) found.push(`${walker.currentNode.data.slice(0, 40)}: ${size.toFixed(1)} px`);
+  }
+  return found;
+}"""
 
 
 @dataclass
@@ -134,6 +167,15 @@ class Phone:
         self.page.get_by_role("dialog").get_by_role("button", name=level, exact=True).tap()
         for one in conditions:
             self.page.get_by_label(one, exact=True).check()
+
+    def looked_over(self, name: str) -> None:
+        """Fails when something on the screen cannot be read, reached or named."""
+        page = self.page
+        assert page.evaluate(SMALL_TARGETS) == [], name
+        assert page.evaluate(SMALL_TEXT) == [], name
+        assert page.evaluate("() => document.documentElement.scrollWidth <= innerWidth"), f"{name} scrolls sideways"
+        found = AXE.run(page, options=RULES).response["violations"]
+        assert [(one["id"], [node["html"][:100] for node in one["nodes"]]) for one in found] == [], name
 
     def answer(self, machine: Machine, check: Check, seen: Sequence[Observation]) -> None:
         """Taps what was seen as the answer to the check that is asked."""

@@ -7,50 +7,9 @@ from collections.abc import Iterator
 from typing import Any
 
 import pytest
-from axe_playwright_python.base import AXE_SCRIPT
-from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Browser, Page, Route, expect
 
-#: Axe's rules for WCAG 2.2 A and AA, and the one of AAA that the working screens promise: contrast of 7 : 1. Its rule
-#: on the size of targets is left out: a button that is scrolled half under the bar at the bottom counts as small to it.
-#: SMALL_TARGETS measures every one, against more than twice that rule's size.
-RULES = {
-    "runOnly": ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"],
-    "rules": {"color-contrast-enhanced": {"enabled": True}, "target-size": {"enabled": False}},
-    "resultTypes": ["violations"],
-}
-#: Axe itself, brought into a page once.
-AXE = Axe(f"if (!window.axe) {{ {AXE_SCRIPT} }}")
-#: Everything that is touched and is smaller than 56 px either way, with its size.
-SMALL_TARGETS = """() => [...document.querySelectorAll('a, button, select, summary, textarea, .choice, input')]
-  .filter((one) => !one.closest('.choice') || one.classList.contains('choice'))
-  .filter((one) => one.checkVisibility({ visibilityProperty: true }))
-  .map((one) => [one, one.getBoundingClientRect()])
-  .filter(([, box]) => box.width < 55.5 || box.height < 55.5)
-  .map(([one, box]) => `${one.outerHTML.slice(0, 80)} ${Math.round(box.width)}x${Math.round(box.height)}`)"""
-#: Text smaller than 17 px, scaled drawings included.
-SMALL_TEXT = """() => {
-  const found = [];
-  const walker = document.createTreeWalker(document.body, NodeFilter.SHOW_TEXT);
-  while (walker.nextNode()) {
-    const owner = walker.currentNode.parentElement;
-    if (!walker.currentNode.data.trim() || !owner.checkVisibility() || owner.closest('.unseen, noscript')) continue;
-    const scale = owner instanceof SVGElement ? owner.getScreenCTM().a : 1;
-    const size = parseFloat(getComputedStyle(owner).fontSize) * scale;
-    if (size < 16.9) found.push(`${walker.currentNode.data.slice(0, 40)}: ${size.toFixed(1)} px`);
-  }
-  return found;
-}"""
 FAILS = ("Hand-cart generator", "starter", "start", "dead")
-
-
-def looked_over(page: Page, name: str) -> None:
-    """Fails when something on the screen cannot be read, reached or named."""
-    assert page.evaluate(SMALL_TARGETS) == [], name
-    assert page.evaluate(SMALL_TEXT) == [], name
-    assert page.evaluate("() => document.documentElement.scrollWidth <= innerWidth"), f"{name} scrolls sideways"
-    found = AXE.run(page, options=RULES).response["violations"]
-    assert [(one["id"], [node["html"][:100] for node in one["nodes"]]) for one in found] == [], name
 
 
 @pytest.fixture(params=["light", "dark"])
@@ -68,14 +27,14 @@ def test_every_screen_can_be_read_reached_and_named(served: Any, phone: Any, pai
     page = phone.page = painted
     page.goto(served.address)
     expect(page.get_by_text("No job yet.")).to_be_visible()
-    looked_over(page, "no jobs")
+    phone.looked_over("no jobs")
     phone.open_job(served.address, *FAILS, "rain", "It comes and goes")
-    looked_over(page, "first step")
+    phone.looked_over("first step")
     for _ in range(3):
         reading = page.get_by_role("button", name="Type the reading")
         if reading.count():
             reading.tap()
-            looked_over(page, "number pad")
+            phone.looked_over("number pad")
             for sign in "12.4":
                 page.locator(".keys").get_by_role("button", name=sign, exact=True).tap()
             page.locator(".units .main").first.tap()
@@ -83,27 +42,35 @@ def test_every_screen_can_be_read_reached_and_named(served: Any, phone: Any, pai
             page.locator(".answers button").first.tap()
         expect(page.get_by_text("Written down:")).to_be_visible()
         expect(page.locator(".dock")).to_have_attribute("aria-busy", "false")
-        looked_over(page, "a later step")
+        phone.looked_over("a later step")
     page.get_by_role("button", name="Something else").tap()
-    looked_over(page, "something else")
+    phone.looked_over("something else")
     page.get_by_role("button", name="A function did something").tap()
     expect(page.get_by_label("Find a function")).to_be_visible()
-    looked_over(page, "choosing a function")
+    phone.looked_over("choosing a function")
     page.keyboard.press("Escape")
     page.get_by_role("link", name="Suspects").tap()
     page.locator(".suspects button").first.tap()
     expect(page.locator(".case")).to_be_visible()
-    looked_over(page, "suspects")
+    phone.looked_over("suspects")
+    page.get_by_role("link", name="Circuit path").first.tap()
+    expect(page.locator(".path-point").first).to_be_visible()
+    phone.looked_over("circuit path")
+    page.get_by_role("link", name="Map").tap()
+    expect(page.locator(".zone")).to_have_count(1)
+    page.locator(".zone").tap()
+    expect(page.locator(".case")).to_be_visible()
+    phone.looked_over("where")
     page.get_by_role("link", name="Log").tap()
     expect(page.locator(".log li").first).to_be_visible()
-    looked_over(page, "log")
+    phone.looked_over("log")
     page.get_by_role("link", name="Jobs").tap()
     expect(page.locator(".card").first).to_be_visible()
-    looked_over(page, "jobs")
+    phone.looked_over("jobs")
     page.get_by_role("button", name="Open a job").tap()
     page.get_by_role("radio", name="Hand-cart generator").tap()
     expect(page.get_by_role("button", name="Add what fails")).to_be_visible()
-    looked_over(page, "opening")
+    phone.looked_over("opening")
 
 
 def press_to(page: Page, name: str, *, most: int = 80) -> None:
@@ -198,7 +165,7 @@ def test_what_a_form_cannot_take_is_said_in_words_and_can_be_put_right(served: A
     expect(refusal.get_by_role("heading", name="That was not taken")).to_be_visible()
     expect(refusal).to_contain_text("serial number")
     assert served.desk.store.jobs() == ()
-    looked_over(page, "a refused form")
+    phone.looked_over("a refused form")
     refusal.get_by_role("button", name="Close").tap()
     page.get_by_label("Unit (serial or fleet number)").fill("HCG 7")
     page.get_by_role("button", name="Start the job").tap()

@@ -8,6 +8,7 @@ from typing import Any
 from playwright.sync_api import Page, expect
 
 from halfsplit.jobs.memory import MemoryStore
+from halfsplit.machine.reading import load_machine
 from halfsplit.observations import Action, Complaint, Symptom
 from halfsplit.service.found import refitted
 from halfsplit.service.practising import Rig, set_up_told
@@ -25,6 +26,7 @@ def test_a_whole_job_is_worked_on_a_phone_from_the_complaint_to_the_report(serve
     rig = set_up_told(MemoryStore(), SWEEPER, FAULT, complaint, 11)
     phone.open_job(served.address, "Saltmarsh sweeper", "Left dust spray", STATE, "dead", "rain")
     job = served.desk.job().id
+    look_where(phone)
     repairs = work(phone, served, rig, job, complaint)
     assert "renew-contact:X10.9" in repairs
     assert not rig.world.present
@@ -37,6 +39,20 @@ def test_a_whole_job_is_worked_on_a_phone_from_the_complaint_to_the_report(serve
     done = served.desk.job(job)
     assert done.state == "closed"
     assert done.minutes > 20
+
+
+def look_where(phone: Any) -> None:
+    """Goes by the map from a zone to a suspect in it and to the way of its current, and back to the step."""
+    page = phone.page
+    page.get_by_role("link", name="Where").tap()
+    expect(page.locator(".zone")).to_have_count(len(load_machine(SWEEPER).zones))
+    phone.looked_over("map")
+    page.locator(".zone").filter(has_text="Belly pan").tap()
+    page.locator(".case").get_by_role("link").first.tap()
+    expect(page.locator(".path-point").first).to_be_visible()
+    phone.looked_over("circuit path")
+    page.get_by_role("link", name="Next").tap()
+    expect(page.get_by_role("heading", name="What did you find?")).to_be_visible()
 
 
 def work(phone: Any, served: Any, rig: Rig, job: str, complaint: Complaint) -> list[str]:

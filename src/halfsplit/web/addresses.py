@@ -17,6 +17,8 @@ from halfsplit.service.board import ComplaintForm, JobCards, MachineLines, Told,
 from halfsplit.service.desk import Desk
 from halfsplit.service.found import record
 from halfsplit.service.results import Log, NextStep, Suspects, WhyLines
+from halfsplit.service.tracing import CircuitPath, circuit_path
+from halfsplit.service.zone_map import ZoneMap, zone_map
 from halfsplit.web.bodies import (
     About,
     AccessSent,
@@ -109,6 +111,20 @@ def why(hunts: At, job: str, suspect: Annotated[str, Query(max_length=200)] = ""
     """What speaks for and against a suspect: its repair, place or number in the list."""
     with hunts.at(job) as desk:
         return body(working.why(desk, suspect, job))
+
+
+@router.get("/jobs/{job}/where", operation_id="where", response_model=ZoneMap)
+def where(hunts: At, job: str) -> JSONResponse:
+    """The machine's zones with the odds in each, what is open, and where water stays."""
+    with hunts.at(job) as desk:
+        return body(zone_map(desk, job))
+
+
+@router.get("/jobs/{job}/path", operation_id="path", response_model=CircuitPath)
+def path(hunts: At, job: str, suspect: Annotated[str, Query(max_length=200)] = "") -> JSONResponse:
+    """The way of the current through a suspect, with the volts of the sound machine, of the suspect, and found."""
+    with hunts.at(job) as desk:
+        return body(circuit_path(desk, suspect, job))
 
 
 @router.get("/jobs/{job}/log", operation_id="log", response_model=Log)

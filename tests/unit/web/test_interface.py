@@ -201,6 +201,15 @@ def test_suspects_why_and_report_are_given(client: Client) -> None:
     assert f"{job}-customer.pdf" in report.headers["content-disposition"]
 
 
+def test_the_map_and_the_circuit_path_are_given(client: Client) -> None:
+    job = client.open()
+    _, found = client.get(f"jobs/{job}/where")
+    assert [one["row"] for one in found["zones"]] == [0]
+    _, path = client.get(f"jobs/{job}/path?suspect=F1")
+    assert path["repair"] == "replace fuse F1"
+    assert [one["words"] for one in path["points"] if one["next_suspect"]] == ["pin 1 of F1"]
+
+
 def test_a_job_is_closed_and_opened_again(client: Client) -> None:
     job = client.open()
     closed = client.post(f"jobs/{job}/close", cause="not found")[1]

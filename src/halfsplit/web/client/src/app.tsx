@@ -1,6 +1,7 @@
-// Which screen stands under which address: #/, #/open, #/job/ID, #/job/ID/suspects, #/job/ID/log.
+// Which screen stands under which address: #/, #/open, #/job/ID, #/job/ID/suspects, #/job/ID/where,
+// #/job/ID/where/SUSPECT, #/job/ID/log.
 import { useEffect, useState } from "preact/hooks";
-import { JobScreen, type Part } from "./screens/job";
+import { JobScreen, PARTS } from "./screens/job";
 import { JobsScreen } from "./screens/jobs";
 import { OpeningScreen } from "./screens/opening";
 
@@ -19,11 +20,11 @@ export function App() {
     addEventListener("hashchange", moved);
     return () => removeEventListener("hashchange", moved);
   }, []);
-  const [screen, job, part] = where;
+  const [screen, job, part, suspect] = where;
   if (screen === "open") return <OpeningScreen />;
   if (screen === "job" && job) {
-    const shown: Part = part === "suspects" || part === "log" ? part : "next";
-    return <JobScreen key={job} job={job} part={shown} />;
+    const shown = PARTS.find((one) => one === part) ?? "next";
+    return <JobScreen key={job} job={job} part={shown} suspect={suspect ?? ""} />;
   }
   return <JobsScreen />;
 }

@@ -18,6 +18,11 @@ export type Suspects = Schemas["Suspects"];
 export type Suspect = Schemas["Suspect"];
 export type WhyLines = Schemas["WhyLines"];
 export type TestimonyLine = Schemas["TestimonyLine"];
+export type ZoneMap = Schemas["ZoneMap"];
+export type ZoneSpot = Schemas["ZoneSpot"];
+export type ZoneLink = Schemas["ZoneLink"];
+export type CircuitPath = Schemas["CircuitPath"];
+export type PathPoint = Schemas["PathPoint"];
 export type Log = Schemas["Log"];
 export type LogLine = Schemas["LogLine"];
 export type Failure = Schemas["Failure"];
@@ -88,4 +93,9 @@ export function keepName(given: string): void {
 
 export function jobPath(job: string, rest: string): string {
   return `/api/jobs/${encodeURIComponent(job)}/${rest}`;
+}
+
+/** Address of a part of a job within the app. */
+export function partPath(job: string, ...parts: string[]): string {
+  return `#/${["job", job, ...parts].map(encodeURIComponent).join("/")}`;
 }

@@ -5,14 +5,17 @@ import { get, jobPath, type Log, newSending, send, type Working } from "../serve
 import { minutes, say } from "../texts/say";
 import { LogPart } from "./log";
 import { NextPart } from "./next";
+import { PathPart } from "./path";
 import { SuspectsPart } from "./suspects";
+import { WherePart } from "./where";
 
-export type Part = "next" | "suspects" | "log";
+export const PARTS = ["next", "suspects", "where", "log"] as const;
+export type Part = (typeof PARTS)[number];
 
 /** Writes something down; ``path`` is that under the job. */
 export type Write = (path: "findings" | "undo" | "restore" | "notes" | "reopen", content: object) => void;
 
-export function JobScreen({ job, part }: { job: string; part: Part }) {
+export function JobScreen({ job, part, suspect }: { job: string; part: Part; suspect: string }) {
   const [stands, setStands] = useState<Working | null>(null);
   const [other, setOther] = useState(0);
   const [told, setTold] = useState<string[]>([]);
@@ -28,7 +31,7 @@ export function JobScreen({ job, part }: { job: string; part: Part }) {
     document.title = `${say(part)}, ${stands?.next.head.machine_name ?? job}`;
   }, [part, stands]);
   // A new step begins at its top, where its cautions are, and is read out from there.
-  const step = `${part} ${stands?.next.step?.id} ${stands?.next.head.entries}`;
+  const step = `${part} ${suspect} ${stands?.next.step?.id} ${stands?.next.head.entries}`;
   useEffect(() => {
     scrollTo(0, 0);
     heading.current?.focus({ preventScroll: true });
@@ -82,9 +85,12 @@ export function JobScreen({ job, part }: { job: string; part: Part }) {
         />
       )}
       {part === "suspects" && <SuspectsPart job={job} heading={heading} entries={head?.entries ?? 0} />}
+      {part === "where" && (suspect
+        ? <PathPart job={job} suspect={suspect} heading={heading} entries={head?.entries ?? 0} />
+        : <WherePart job={job} heading={heading} entries={head?.entries ?? 0} />)}
       {part === "log" && <LogPart job={job} heading={heading} stands={stands} onWrite={write} onClose={close} />}
       <nav class="tabs" aria-label={say("parts")}>
-        {(["next", "suspects", "log"] as const).map((one) => (
+        {PARTS.map((one) => (
           <a href={link(one)} aria-current={part === one ? "page" : undefined}>{say(one)}</a>
         ))}
       </nav>

@@ -2,7 +2,7 @@
 import type { RefObject } from "preact";
 import { useEffect, useState } from "preact/hooks";
 import { useWaiting } from "../parts/waiting";
-import { get, jobPath, type Suspect, type Suspects, type TestimonyLine, type WhyLines } from "../server";
+import { get, jobPath, partPath, type Suspect, type Suspects, type TestimonyLine, type WhyLines } from "../server";
 import { minutes, percent, say } from "../texts/say";
 
 /** Below these odds a line is not worth its place on a phone. */
@@ -68,13 +68,13 @@ function SuspectLine(given: { job: string; suspect: Suspect; entries: number }) 
         </span>
         <Meter odds={one.odds} />
       </button>
-      {open && case_ && <Case found={case_} />}
+      {open && case_ && <Case found={case_} job={given.job} group={one.group} />}
       {waiting.shown}
     </li>
   );
 }
 
-function Case({ found }: { found: WhyLines }) {
+function Case({ found, job, group }: { found: WhyLines; job: string; group: string }) {
   const told = found.testimonies.filter((one) => one.weight !== "says little");
   const little = found.testimonies.length - told.length;
   const sorted = [...told].sort((a, b) => Math.abs(b.ratio) - Math.abs(a.ratio));
@@ -101,6 +101,7 @@ function Case({ found }: { found: WhyLines }) {
       {found.doubles.length > 0 && (
         <p>{say("doubles", { what: found.doubles.map((one) => `${one.repair} (${percent(one.odds)})`).join(", ") })}</p>
       )}
+      <a class="button" href={partPath(job, "where", group)}>{say("circuitPath")}</a>
     </div>
   );
 }

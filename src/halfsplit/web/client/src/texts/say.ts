@@ -22,7 +22,22 @@ export function percent(share: number): string {
   return say("percent", { n: Math.round(100 * share) });
 }
 
+/** The same where there is room for a few letters only. */
+export function shortPercent(share: number): string {
+  return share > 0 && share < 0.01 ? say("shortUnderPercent") : say("percent", { n: Math.round(100 * share) });
+}
+
 export function minutes(spent: number): string {
   if (spent > 0 && spent < 1) return say("underMinute");
   return say("minutes", { n: Math.round(spent) });
+}
+
+/** The words for one of the levels of a machine file: none, low, medium, high. */
+export function sayLevel(word: string): string {
+  return word in chosen ? chosen[word as Key] : word;
+}
+
+export function volts(value: number): string {
+  const shown = value.toFixed(Math.abs(value) < 10 ? 2 : 1);
+  return `${Number(shown) === 0 ? shown.replace("-", "") : shown} V`;
 }
