@@ -45,7 +45,7 @@ SETTINGS: tuple[Setting, ...] = (
     ),
     Setting(
         "HALFSPLIT_ATTACHMENT_KINDS",
-        "jpeg png webp heic mp4 pdf text blf mf4",
+        "jpeg png webp heic mp4 m4a mp3 ogg wav webm pdf text blf mf4",
         "What may be attached, told from the content of a file; a list of these words.",
     ),
     Setting(

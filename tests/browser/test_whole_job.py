@@ -6,6 +6,7 @@ from pathlib import Path
 from typing import Any
 
 from playwright.sync_api import Page, expect
+from pypdf import PdfReader
 
 from halfsplit.jobs.memory import MemoryStore
 from halfsplit.machine.reading import load_machine
@@ -19,6 +20,8 @@ FAULT = "X10.9/contact-open"
 STATE = "Sweeping, engine hot"
 #: More steps than any job on this machine took with the planner.
 MOST_STEPS = 40
+#: What stands on a correction sheet, from the top.
+ORDER = ("Cautions", "Take along", "Steps")
 
 
 def test_a_whole_job_is_worked_on_a_phone_from_the_complaint_to_the_report(served: Any, phone: Any, page: Page) -> None:
@@ -31,11 +34,18 @@ def test_a_whole_job_is_worked_on_a_phone_from_the_complaint_to_the_report(serve
     assert "renew-contact:X10.9" in repairs
     assert not rig.world.present
     expect(page.get_by_role("heading", name="Mended")).to_be_visible()
+    prove(phone)
+    page.get_by_role("link", name="Next").tap()
     page.get_by_role("button", name="Close the job").tap()
     expect(page.locator(".notice")).to_have_text("This job is closed. Cause: renew contact X10.9")
+    page.get_by_role("link", name="Papers and report").tap()
+    write_up(phone, served, job)
     with page.expect_download() as coming:
         page.get_by_role("link", name="For the customer (PDF)").tap()
-    assert Path(coming.value.path()).read_bytes().startswith(b"%PDF-")
+    pages = PdfReader(coming.value.path()).pages
+    text = " ".join(" ".join(page.extract_text() for page in pages).split())
+    for said in ("X10", "Green pin of X10", "contact for sealed-1.6", "Rinse the pan", "8 h"):
+        assert said in text
     done = served.desk.job(job)
     assert done.state == "closed"
     assert done.minutes > 20
@@ -55,6 +65,54 @@ def look_where(phone: Any) -> None:
     expect(page.get_by_role("heading", name="What did you find?")).to_be_visible()
 
 
+def prove(phone: Any) -> None:
+    """Says how often it failed, and that it ran quietly since."""
+    page = phone.page
+    page.get_by_role("link", name="Proof of the repair").tap()
+    expect(page.get_by_text("Sure by now")).to_be_visible()
+    page.get_by_label("Times it failed").fill("4")
+    page.get_by_label("In how much").fill("10")
+    page.get_by_role("button", name="Write it down").tap()
+    expect(page.get_by_text("It failed before: failed 4 times in 10 h")).to_be_visible()
+    phone.looked_over("proof with a history")
+    page.get_by_label("How much", exact=True).fill("8")
+    page.get_by_role("button", name="It stayed quiet").tap()
+    expect(page.get_by_text("ran 8 h: quiet")).to_be_visible()
+    expect(page.get_by_text("99 %: reached")).to_be_visible()
+    phone.looked_over("proof after a run")
+
+
+def write_up(phone: Any, served: Any, job: str) -> None:
+    """Adds a photo, material and advice to the job."""
+    page = phone.page
+    picture = page.screenshot(clip={"x": 0, "y": 0, "width": 120, "height": 90})
+    page.get_by_label("What it shows or says").fill("Green pin of X10")
+    page.locator("input[type=file]").first.set_input_files(
+        [{"name": "IMG 4711.png", "mimeType": "image/png", "buffer": picture}]
+    )
+    expect(page.locator(".file img")).to_be_visible()
+    assert page.locator(".file img").evaluate("one => one.decode().then(() => one.naturalWidth)") == 120
+    page.get_by_label("What was used").fill("contact for sealed-1.6")
+    page.get_by_role("button", name="Add: Material used").tap()
+    expect(page.get_by_text("used: 1 x contact for sealed-1.6")).to_be_visible()
+    page.get_by_label("Advice for the owner").fill("Rinse the pan after salt")
+    page.get_by_role("button", name="Add: Advice").tap()
+    expect(page.get_by_text("advice: Rinse the pan after salt")).to_be_visible()
+    phone.looked_over("papers")
+    assert served.desk.shelf.get(served.desk.job(job).attachments[0].sha256) == picture
+
+
+def mend(phone: Any, mended: bool) -> None:
+    """Reads the correction sheet of the step, then says there how it went."""
+    page = phone.page
+    page.get_by_role("link", name="Correction sheet").tap()
+    expect(page.get_by_role("heading", name="Take along")).to_be_visible()
+    boxes = [page.get_by_role("heading", name=one, exact=True).bounding_box()["y"] for one in ORDER]
+    assert boxes == sorted(boxes), ORDER
+    phone.looked_over("correction sheet")
+    page.get_by_role("button", name="mended" if mended else "not mended", exact=not mended).first.tap()
+
+
 def work(phone: Any, served: Any, rig: Rig, job: str, complaint: Complaint) -> list[str]:
     """Does every step asked on the practice machine and taps what came of it; the repairs done."""
     page, bench, clock = phone.page, rig.bench, rig.clock
@@ -72,7 +130,7 @@ def work(phone: Any, served: Any, rig: Rig, job: str, complaint: Complaint) -> l
             repairs.append(group.id)
             clock.repair(group)
             mended = all(one.level == "on" for one in clock.verify(complaint))
-            page.get_by_role("button", name="mended" if mended else "not mended", exact=not mended).first.tap()
+            mend(phone, mended)
         else:
             check = served.desk.standing(served.desk.job(job)).check(found.step.id)
             assert check is not None

@@ -18,7 +18,8 @@ def add(commands: Commands) -> None:
     parser.add_argument("--caption", default="", metavar="WORDS", help="what it shows")
     parser.add_argument(
         "--as", dest="role", default="", metavar="ROLE",
-        help="picture, log, paper, customer-signature or technician-signature; told from the content when left out",
+        help="picture, voice, log, paper, customer-signature or technician-signature; told from the content when left "
+        "out",
     )  # fmt: skip
 
 

@@ -39,6 +39,11 @@ KINDS: dict[str, str] = {
     "webp": "image/webp",
     "heic": "image/heic",
     "mp4": "video/mp4",
+    "m4a": "audio/mp4",
+    "mp3": "audio/mpeg",
+    "ogg": "audio/ogg",
+    "wav": "audio/wav",
+    "webm": "audio/webm",
     "pdf": "application/pdf",
     "text": "text/plain",
     "blf": "application/octet-stream",
@@ -80,15 +85,22 @@ def kind_of(content: bytes, allowed: Sequence[str] = tuple(KINDS), name: str = "
 def _sniffed(content: bytes) -> str | None:
     """The kind by the signature that each format's own specification gives."""
     for start, kind in ((b"\xff\xd8\xff", "jpeg"), (b"\x89PNG\r\n\x1a\n", "png"), (b"%PDF-", "pdf"),
-                        (b"LOGG", "blf"), (b"MDF     ", "mf4")):  # fmt: skip
+                        (b"LOGG", "blf"), (b"MDF     ", "mf4"), (b"OggS", "ogg"), (b"ID3", "mp3"),
+                        (b"\xff\xfb", "mp3")):  # fmt: skip
         if content.startswith(start):
             return kind
     if content[:4] == b"RIFF" and content[8:12] == b"WEBP":
         return "webp"
+    if content[:4] == b"RIFF" and content[8:12] == b"WAVE":
+        return "wav"
+    if content.startswith(b"\x1aE\xdf\xa3") and b"webm" in content[:64]:  # EBML, RFC 8794, of the type webm
+        return "webm"
     if content[4:8] == b"ftyp":
         brand = content[8:12]
         if brand in (b"heic", b"heix", b"mif1", b"heim"):
             return "heic"
+        if brand in (b"M4A ", b"M4B "):
+            return "m4a"
         return "mp4" if brand in (b"isom", b"iso2", b"mp41", b"mp42", b"avc1", b"M4V ") else None
     if _CONTROL.search(content):
         return None

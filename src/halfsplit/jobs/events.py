@@ -158,7 +158,7 @@ class EntryRestored:
     reason: str = ""
 
 
-Role = Literal["picture", "log", "paper", "customer-signature", "technician-signature"]
+Role = Literal["picture", "log", "paper", "voice", "customer-signature", "technician-signature"]
 
 
 @dataclass(frozen=True, slots=True)

@@ -14,8 +14,9 @@ from halfsplit.jobs.recording import record
 from halfsplit.reports.prices import read_price
 from halfsplit.reports.sections import minutes_words, size_words
 from halfsplit.service.desk import Desk
-from halfsplit.service.results import Attached, Noted
+from halfsplit.service.results import Attached, AttachmentLine, Noted, PaperLine, Papers
 from halfsplit.service.unit_past import today
+from halfsplit.service.working import head
 from halfsplit.settings import setting
 
 CODES: dict[str, str] = {
@@ -45,8 +46,10 @@ def largest_attachment() -> int:
     return round(float(match.group(1)) * _UNITS[match.group(2).casefold()])
 
 
-def attach(desk: Desk, file: Path, job_id: str | None = None, caption: str = "", role: str = "") -> Attached:
-    """Keeps a file with a job, open or closed. What it is, its content says.
+def attach(
+    desk: Desk, file: Path, job_id: str | None = None, caption: str = "", role: str = "", *, name: str = ""
+) -> Attached:
+    """Keeps a file with a job, open or closed, under its own ``name`` or another. What it is, its content says.
 
     Nothing is kept when a UserError is raised: "attachment-unreadable", "attachment-too-large",
     "attachment-kind", "attachment-torn", "attachment-empty", "attachment-role", or what the job or shelf says.
@@ -54,17 +57,25 @@ def attach(desk: Desk, file: Path, job_id: str | None = None, caption: str = "",
     job = desk.job(job_id)
     chosen = _role(role)
     content = _read(file, largest_attachment())
-    media = kind_of(content, read_kinds(setting("HALFSPLIT_ATTACHMENT_KINDS")), file.name)
+    name = _plain_name(name or file.name)
+    media = kind_of(content, read_kinds(setting("HALFSPLIT_ATTACHMENT_KINDS")), name)
     if not role:
-        chosen = "picture" if KINDS[media].startswith(("image/", "video/")) else "paper" if media == "pdf" else "log"
+        chosen = _role_of(media)
     elif chosen.endswith("-signature") and media not in ("jpeg", "png"):
-        raise UserError("attachment-role", f"{file.name} is no picture, so it is no signature.", "Give a JPEG or PNG.")
+        raise UserError("attachment-role", f"{name} is no picture, so it is no signature.", "Give a JPEG or PNG.")
     known = any(one.what.sha256 == _sum(content) for one in job.standing if isinstance(one.what, AttachmentAdded))
-    name = _plain_name(file.name)
     sha256 = desk.shelf.put(content)
     event = AttachmentAdded(sha256, name, media, len(content), caption, chosen)
-    job = record(desk.store, job, event, when=desk.when(), by=desk.by)
+    job = record(desk.store, job, event, when=desk.when(), by=desk.by, sending=desk.sending)
     return Attached(job.id, job.last_number, name, media, chosen, len(content), sha256, known)
+
+
+def _role_of(media: str) -> Role:
+    """What a file is most likely for, by what its content is."""
+    sort = KINDS[media].partition("/")[0]
+    if sort in ("image", "video"):
+        return "picture"
+    return "voice" if sort == "audio" else "paper" if media == "pdf" else "log"
 
 
 def _sum(content: bytes) -> str:
@@ -167,8 +178,42 @@ def _check_day(desk: Desk, text: str) -> None:
         raise UserError("inspection-date", f"{day} lies behind.", 'Name a day to come, or say it like "250 h".')
 
 
+def papers(desk: Desk, job_id: str | None = None) -> Papers:
+    """The papers of a job as they stand."""
+    job = desk.job(job_id)
+    attachments, lines = [], []
+    for entry in job.standing:
+        match entry.what:
+            case AttachmentAdded() as one:
+                here, picture = desk.shelf.has(one.sha256), one.media in ("jpeg", "png", "webp")
+                attachments.append(
+                    AttachmentLine(
+                        entry.number, one.name, one.media, one.role, one.caption, one.size_bytes, one.sha256, here,
+                        picture,
+                    )
+                )
+            case PartUsed() as one:
+                lines.append(PaperLine(entry.number, one.KIND, used_words(one)))
+            case TravelDone() as one:
+                lines.append(PaperLine(entry.number, one.KIND, travel_words(one)))
+            case AdviceGiven() as one:
+                lines.append(PaperLine(entry.number, one.KIND, advice_words(one)))
+            case _:
+                pass
+    return Papers(head(desk.standing(job), job), tuple(attachments), tuple(lines))
+
+
+def attachment(desk: Desk, sha256: str, job_id: str | None = None) -> tuple[AttachmentAdded, bytes]:
+    """A file of a job with its content. Raises NotFound, or UserError for one that is damaged."""
+    job = desk.job(job_id)
+    found = next((one for one in job.attachments if one.sha256 == sha256), None)
+    if found is None:
+        raise NotFound("attachment", sha256)
+    return found, desk.shelf.get(sha256)
+
+
 def _kept(desk: Desk, job_id: str | None, event: Happening, words: str) -> Noted:
-    job = record(desk.store, desk.job(job_id), event, when=desk.when(), by=desk.by)
+    job = record(desk.store, desk.job(job_id), event, when=desk.when(), by=desk.by, sending=desk.sending)
     return Noted(job.id, job.last_number, words)
 
 

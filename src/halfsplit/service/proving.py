@@ -163,7 +163,7 @@ def state_history(
     History(measure, events, number, from_good, condition)  # refuses what cannot be, all of it at once
     job = desk.job(job_id)
     stated = HistoryStated(measure, events, number, from_good, " ".join(condition.split()))
-    record_all(desk.store, job, [stated], when=desk.when(), by=desk.by)
+    record_all(desk.store, job, [stated], when=desk.when(), by=desk.by, sending=desk.sending)
     return proof(desk, job.id)
 
 
@@ -202,7 +202,7 @@ def record_run(
     events.append(RunRecorded(measure, number, came_back, in_condition, minutes, note))
     if came_back:
         events.extend(return_events(standing, job.complaint, seen, by_technician=not reported))
-    record_all(desk.store, job, events, when=desk.when(), by=desk.by)
+    record_all(desk.store, job, events, when=desk.when(), by=desk.by, sending=desk.sending)
     return proof(desk, job.id)
 
 

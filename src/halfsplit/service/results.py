@@ -299,6 +299,39 @@ class Noted:
 
 
 @dataclass(frozen=True, slots=True)
+class AttachmentLine:
+    """A file of a job as a list shows it; ``here`` tells that its content is at hand, ``picture`` that it is shown."""
+
+    entry: int
+    name: str
+    media: str
+    role: str
+    caption: str
+    size_bytes: int
+    sha256: str
+    here: bool
+    picture: bool
+
+
+@dataclass(frozen=True, slots=True)
+class PaperLine:
+    """Material, a drive or advice in words; ``entry`` is what undo names."""
+
+    entry: int
+    kind: str
+    words: str
+
+
+@dataclass(frozen=True, slots=True)
+class Papers:
+    """What a report is written from beside the hunt: attachments, and material, drives and advice."""
+
+    head: JobHead
+    attachments: tuple[AttachmentLine, ...]
+    lines: tuple[PaperLine, ...]
+
+
+@dataclass(frozen=True, slots=True)
 class Written:
     """A file written from a job."""
 

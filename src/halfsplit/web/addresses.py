@@ -87,16 +87,16 @@ def open_job(hunts: At, sent: Opening) -> JSONResponse:
     with hunts.opening(sent.machine, sent.by, sent.sending) as desk:
         before = hunts.opened_before(desk)
         if before:
-            return _stands(desk, working.next_step(desk, before), repeated=True)
+            return stands(desk, working.next_step(desk, before), repeated=True)
         found = working.open_job(desk, hunts.board.path(sent.machine), complaint, unit=sent.unit)
-        return _stands(desk, found, status=201)
+        return stands(desk, found, status=201)
 
 
 @router.get("/jobs/{job}/next", operation_id="nextStep", response_model=Working)
 def next_step(hunts: At, job: str, other: Annotated[int, Query(ge=0, le=1000)] = 0) -> JSONResponse:
     """The next step of a job, or its runner-up of the number ``other``."""
     with hunts.at(job) as desk:
-        return _stands(desk, working.next_step(desk, job, other))
+        return stands(desk, working.next_step(desk, job, other))
 
 
 @router.get("/jobs/{job}/suspects", operation_id="suspects", response_model=Suspects)
@@ -148,7 +148,7 @@ def record_finding(hunts: At, job: str, sent: Finding) -> JSONResponse:
         if desk.arrived(job):
             return _again(desk, job)
         found = record(desk, text, job, check_id=sent.check, repair=sent.repair, minutes=sent.minutes)
-        return _stands(desk, found.next, found.words)
+        return stands(desk, found.next, found.words)
 
 
 @router.post("/jobs/{job}/undo", operation_id="takeBack", response_model=Working)
@@ -158,7 +158,7 @@ def take_back(hunts: At, job: str, sent: TakenBack) -> JSONResponse:
         if desk.arrived(job):
             return _again(desk, job)
         found = keeping.undo(desk, job, sent.entry)
-        return _stands(desk, found.next, found.words)
+        return stands(desk, found.next, found.words)
 
 
 @router.post("/jobs/{job}/restore", operation_id="letStand", response_model=Working)
@@ -168,7 +168,7 @@ def let_stand(hunts: At, job: str, sent: Message) -> JSONResponse:
         if desk.arrived(job):
             return _again(desk, job)
         found = keeping.restore(desk, job)
-        return _stands(desk, found.next, found.words)
+        return stands(desk, found.next, found.words)
 
 
 @router.post("/jobs/{job}/notes", operation_id="addNote", response_model=Working)
@@ -178,7 +178,7 @@ def add_note(hunts: At, job: str, sent: NoteSent) -> JSONResponse:
         if desk.arrived(job):
             return _again(desk, job)
         found = keeping.note(desk, sent.text, job, sent.minutes)
-        return _stands(desk, found.next, found.words)
+        return stands(desk, found.next, found.words)
 
 
 @router.post("/jobs/{job}/access", operation_id="setAccess", response_model=Working)
@@ -188,7 +188,7 @@ def set_access(hunts: At, job: str, sent: AccessSent) -> JSONResponse:
         if desk.arrived(job):
             return _again(desk, job)
         found = (keeping.open_access if sent.now == "open" else keeping.close_access)(desk, sent.step, job)
-        return _stands(desk, found.next, found.words)
+        return stands(desk, found.next, found.words)
 
 
 @router.post("/jobs/{job}/close", operation_id="closeJob", response_model=Log)
@@ -206,7 +206,7 @@ def reopen_job(hunts: At, job: str, sent: Reopening) -> JSONResponse:
     with hunts.at(job, sent.by, sent.sending) as desk:
         if desk.arrived(job):
             return _again(desk, job)
-        return _stands(desk, keeping.reopen(desk, job, sent.reason))
+        return stands(desk, keeping.reopen(desk, job, sent.reason))
 
 
 @router.get(
@@ -225,9 +225,17 @@ def report(
         return Response(file.read_bytes(), media_type=media, headers=shown)
 
 
-def _stands(
+def at_work(hunts: Hunts, job: str) -> Desk:
+    """A desk for what needs no belief of a job. Raises NotFound."""
+    desk = hunts.desk()
+    desk.job(job)
+    return desk
+
+
+def stands(
     desk: Desk, found: NextStep, recorded: tuple[str, ...] = (), *, repeated: bool = False, status: int = 200
 ) -> JSONResponse:
+    """Where a job stands, as every address answers that writes into it."""
     standing = desk.standing(desk.job(found.head.job))
     access = standing.machine.access
     names = tuple(access[step].name or step for step in found.open_access)
@@ -236,4 +244,4 @@ def _stands(
 
 def _again(desk: Desk, job: str) -> JSONResponse:
     """The answer to a message that came before: where the job stands now."""
-    return _stands(desk, working.next_step(desk, job), repeated=True)
+    return stands(desk, working.next_step(desk, job), repeated=True)

@@ -11,7 +11,8 @@ from starlette.middleware.gzip import GZipMiddleware
 
 from halfsplit import __version__
 from halfsplit.errors import UserError
-from halfsplit.web import failures
+from halfsplit.service.paperwork import largest_attachment
+from halfsplit.web import failures, papers
 from halfsplit.web.addresses import router
 from halfsplit.web.hunts import Hunts
 from halfsplit.web.protection import LOOPBACK, Protection
@@ -27,7 +28,7 @@ BUILT = Path(__file__).resolve().parent / "built"
 def create_app(hunts: Hunts, *, hosts: frozenset[str] = LOOPBACK, built: Path | None = BUILT) -> FastAPI:
     """The application over ``hunts``; ``built`` None serves the interface alone.
 
-    Raises UserError("client-missing").
+    Raises UserError: "client-missing", or "setting-size" for the largest attachment.
     """
     if built is not None and not (built / "index.html").is_file():
         raise UserError(
@@ -46,6 +47,7 @@ def create_app(hunts: Hunts, *, hosts: frozenset[str] = LOOPBACK, built: Path | 
     app.state.hunts = hunts
     failures.install(app)
     app.include_router(router)
+    app.include_router(papers.router)
     if built is not None:
         page = built / "index.html"
 
@@ -55,5 +57,5 @@ def create_app(hunts: Hunts, *, hosts: frozenset[str] = LOOPBACK, built: Path | 
         app.add_api_route("/", index, include_in_schema=False, methods=["GET", "HEAD"])
         app.mount("/files", StaticFiles(directory=built / "files"))
     app.add_middleware(GZipMiddleware, minimum_size=1000)
-    app.add_middleware(Protection, hosts=hosts)
+    app.add_middleware(Protection, hosts=hosts, largest_file=largest_attachment())
     return app

@@ -105,6 +105,58 @@ class Reopening(Message):
     reason: Words = ""
 
 
+class HalfDone(Message):
+    """A correction that was done in part or could not be done; ``went`` is "partly" or "failed"."""
+
+    suspect: Name
+    went: Literal["partly", "failed"]
+    why: Words = ""
+
+
+class HistorySent(Message):
+    """How often the fault showed before the repair: ``events`` times over an ``amount`` like "40 h" or "25 starts"."""
+
+    events: Annotated[int, Field(ge=0, le=100_000)]
+    amount: Name
+    from_good: bool = False
+    condition: Name = ""
+
+
+class RunSent(Message):
+    """Running after the repair, like "8 h"; ``came_back`` says that the fault showed again."""
+
+    amount: Name
+    came_back: bool = False
+    in_condition: bool = True
+    reported: bool = False
+    minutes: Annotated[float, Field(ge=0, le=6000, allow_inf_nan=False)] = 0.0
+    note: Words = ""
+
+
+class UsedSent(Message):
+    """Material used; ``price`` is that of one, with its currency, like "4.80 EUR"."""
+
+    text: Annotated[str, Field(min_length=1, max_length=500)]
+    number: Name = ""
+    quantity: Name = "1"
+    price: Name = ""
+
+
+class TravelSent(Message):
+    """A drive: "35 min" or "1.5 h", and "42 km" if wanted."""
+
+    minutes: Name
+    distance: Name = ""
+    note: Words = ""
+
+
+class AdviceSent(Message):
+    """Advice for the owner, and by when the machine should be looked at again."""
+
+    text: Annotated[str, Field(min_length=1, max_length=4000)]
+    next_inspection: Name = ""
+
+
 @dataclass(frozen=True, slots=True)
 class Working:
     """Where a job stands: the next step, how it is answered, and what was just written down.

@@ -7,10 +7,12 @@ from __future__ import annotations
 
 import json
 import logging
+import re
 from collections.abc import Awaitable, Callable, MutableMapping
 from typing import Any
 from urllib.parse import urlsplit
 
+from halfsplit.reports.sections import size_words
 from halfsplit.service.results import to_data
 from halfsplit.web.failures import OURS, Failure, Refused, plain
 
@@ -32,6 +34,10 @@ LOOPBACK = frozenset({"127.0.0.1", "localhost", "::1"})
 SAFE = frozenset({"GET", "HEAD", "OPTIONS"})
 #: The largest body taken; a note of a page has about 3 kB. Invented limit.
 LARGEST_BODY = 64 * 1024
+#: Where a file's content is taken as it is, up to what may be attached. A form of another site cannot send this type
+#: without being asked first (Fetch, CORS-safelisted request headers), and nobody is given leave.
+FILES = re.compile(r"/api/jobs/[^/]+/attachments")
+FILE_TYPE = "application/octet-stream"
 
 POLICY = (
     "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' data:; connect-src 'self'; "
@@ -57,9 +63,10 @@ class Protection:
     names none, and is let through, since nobody else's page is behind it.
     """
 
-    def __init__(self, app: App, hosts: frozenset[str] = LOOPBACK) -> None:
+    def __init__(self, app: App, hosts: frozenset[str] = LOOPBACK, largest_file: int = LARGEST_BODY) -> None:
         self.app = app
         self.hosts = hosts
+        self.largest_file = largest_file
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """One request."""
@@ -67,7 +74,8 @@ class Protection:
             await self.app(scope, receive, send)
             return
         begun = False
-        body = _Body(receive)
+        largest = self.largest_file if FILES.fullmatch(scope["path"]) else LARGEST_BODY
+        body = _Body(receive, largest)
 
         async def guarded(message: MutableMapping[str, Any]) -> None:
             nonlocal begun
@@ -78,7 +86,7 @@ class Protection:
                 message["headers"] = _with_headers(scope, message.get("headers", ()))
             await send(message)
 
-        refusal = self._refusal(scope)
+        refusal = self._refusal(scope, largest)
         if refusal is not None:
             await _refuse(guarded, *refusal)
             return
@@ -92,9 +100,9 @@ class Protection:
                 await _refuse(guarded, 500, plain("internal", OURS))
         if body.too_large and not begun:
             body.too_large = False
-            await _refuse(guarded, 413, _too_large())
+            await _refuse(guarded, 413, _too_large(largest))
 
-    def _refusal(self, scope: Scope) -> tuple[int, Failure] | None:
+    def _refusal(self, scope: Scope, largest: int) -> tuple[int, Failure] | None:
         """Status and reason when the request is not to be answered."""
         headers = {name.decode("latin-1").lower(): value.decode("latin-1") for name, value in scope["headers"]}
         host = headers.get("host", "")
@@ -106,19 +114,21 @@ class Protection:
         foreign = headers.get("sec-fetch-site", "same-origin") not in ("same-origin", "none")
         if foreign or (origin is not None and urlsplit(origin).netloc.lower() != host.lower()):
             return 403, plain("site-refused", "Another site may not write here.")
-        if headers.get("content-type", "").partition(";")[0].strip().lower() != "application/json":
-            return 415, plain("request-type", "What writes must be sent as application/json.")
+        wanted = FILE_TYPE if FILES.fullmatch(scope["path"]) else "application/json"
+        if headers.get("content-type", "").partition(";")[0].strip().lower() != wanted:
+            return 415, plain("request-type", f"What writes here must be sent as {wanted}.")
         length = headers.get("content-length", "0")
-        if not length.isdecimal() or int(length) > LARGEST_BODY:
-            return 413, _too_large()
+        if not length.isdecimal() or int(length) > largest:
+            return 413, _too_large(largest)
         return None
 
 
 class _Body:
-    """The body of one request, cut off at LARGEST_BODY, for those that do not say their length."""
+    """The body of one request, cut off at ``largest`` bytes, for those that do not say their length."""
 
-    def __init__(self, receive: Receive) -> None:
+    def __init__(self, receive: Receive, largest: int) -> None:
         self._receive = receive
+        self._largest = largest
         self._read = 0
         self.too_large = False
 
@@ -126,14 +136,14 @@ class _Body:
         """The next piece; none after the limit."""
         message = await self._receive()
         self._read += len(message.get("body", b""))
-        if self._read > LARGEST_BODY:
+        if self._read > self._largest:
             self.too_large = True
             return {"type": "http.disconnect"}
         return message
 
 
-def _too_large() -> Failure:
-    return plain("request-too-large", f"More than {LARGEST_BODY // 1024} kB are not taken in one request.")
+def _too_large(largest: int) -> Failure:
+    return plain("request-too-large", f"More than {size_words(largest)} are not taken in one request.")
 
 
 def _name_of(host: str) -> str:

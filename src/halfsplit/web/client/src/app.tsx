@@ -1,5 +1,5 @@
 // Which screen stands under which address: #/, #/open, #/job/ID, #/job/ID/suspects, #/job/ID/where,
-// #/job/ID/where/SUSPECT, #/job/ID/log.
+// #/job/ID/where/SUSPECT, #/job/ID/log, #/job/ID/mend/SUSPECT, #/job/ID/proof, #/job/ID/papers.
 import { useEffect, useState } from "preact/hooks";
 import { JobScreen, PARTS } from "./screens/job";
 import { JobsScreen } from "./screens/jobs";

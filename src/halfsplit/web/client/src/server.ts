@@ -23,6 +23,10 @@ export type ZoneSpot = Schemas["ZoneSpot"];
 export type ZoneLink = Schemas["ZoneLink"];
 export type CircuitPath = Schemas["CircuitPath"];
 export type PathPoint = Schemas["PathPoint"];
+export type CorrectionSheet = Schemas["CorrectionSheet"];
+export type Proof = Schemas["Proof"];
+export type Papers = Schemas["Papers"];
+export type AttachmentLine = Schemas["AttachmentLine"];
 export type Log = Schemas["Log"];
 export type LogLine = Schemas["LogLine"];
 export type Failure = Schemas["Failure"];
@@ -79,6 +83,24 @@ export async function send<T>(path: string, content: object, sending: string, si
     if (!(error instanceof NoAnswerError)) throw error;
     return ask<T>(path, init);
   }
+}
+
+/** Sends a file's content as it is. */
+export async function sendFile<T>(
+  path: string,
+  file: File,
+  caption: string,
+  sending: string,
+  signal: AbortSignal,
+): Promise<T> {
+  const about = new URLSearchParams({ sending, name: file.name || "file", caption, by: name() });
+  const init: RequestInit = {
+    method: "POST",
+    headers: { "content-type": "application/octet-stream" },
+    body: file,
+    signal,
+  };
+  return ask<T>(`${path}?${about}`, init);
 }
 
 const NAME = "halfsplit.name";

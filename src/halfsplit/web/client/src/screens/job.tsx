@@ -4,16 +4,23 @@ import { useWaiting } from "../parts/waiting";
 import { get, jobPath, type Log, newSending, send, type Working } from "../server";
 import { minutes, say } from "../texts/say";
 import { LogPart } from "./log";
+import { MendPart } from "./mend";
 import { NextPart } from "./next";
+import { PapersPart } from "./papers";
 import { PathPart } from "./path";
+import { ProofPart } from "./proof";
 import { SuspectsPart } from "./suspects";
 import { WherePart } from "./where";
 
-export const PARTS = ["next", "suspects", "where", "log"] as const;
+export const TABS = ["next", "suspects", "where", "log"] as const;
+export const PARTS = [...TABS, "mend", "proof", "papers"] as const;
 export type Part = (typeof PARTS)[number];
 
+/** The tab under which a part without one of its own stands. */
+const UNDER: Partial<Record<Part, Part>> = { mend: "next", proof: "log", papers: "log" };
+
 /** Writes something down; ``path`` is that under the job. */
-export type Write = (path: "findings" | "undo" | "restore" | "notes" | "reopen", content: object) => void;
+export type Write = (path: "findings" | "corrections" | "undo" | "restore" | "notes" | "reopen", content: object) => void;
 
 export function JobScreen({ job, part, suspect }: { job: string; part: Part; suspect: string }) {
   const [stands, setStands] = useState<Working | null>(null);
@@ -88,10 +95,19 @@ export function JobScreen({ job, part, suspect }: { job: string; part: Part; sus
       {part === "where" && (suspect
         ? <PathPart job={job} suspect={suspect} heading={heading} entries={head?.entries ?? 0} />
         : <WherePart job={job} heading={heading} entries={head?.entries ?? 0} />)}
+      {part === "mend" && (
+        <MendPart job={job} suspect={suspect} heading={heading} entries={head?.entries ?? 0} busy={waiting.busy}
+          onWrite={(path, content) => {
+            write(path, content);
+            location.hash = link("next");
+          }} />
+      )}
+      {part === "proof" && <ProofPart job={job} heading={heading} onWritten={() => load(0)} />}
+      {part === "papers" && <PapersPart job={job} heading={heading} onWritten={() => load(0)} />}
       {part === "log" && <LogPart job={job} heading={heading} stands={stands} onWrite={write} onClose={close} />}
       <nav class="tabs" aria-label={say("parts")}>
-        {PARTS.map((one) => (
-          <a href={link(one)} aria-current={part === one ? "page" : undefined}>{say(one)}</a>
+        {TABS.map((one) => (
+          <a href={link(one)} aria-current={(UNDER[part] ?? part) === one ? "page" : undefined}>{say(one)}</a>
         ))}
       </nav>
       {waiting.shown}

@@ -2,7 +2,7 @@
 import type { RefObject } from "preact";
 import { useEffect, useState } from "preact/hooks";
 import { useWaiting } from "../parts/waiting";
-import { get, jobPath, type Log, type Working } from "../server";
+import { get, jobPath, type Log, partPath, type Working } from "../server";
 import { minutes, say } from "../texts/say";
 import type { Write } from "./job";
 
@@ -59,10 +59,10 @@ export function LogPart(given: {
       {latestUndone && !closed && (
         <button type="button" class="wide" onClick={() => given.onWrite("restore", {})}>{say("letStand")}</button>
       )}
-      <h2>{say("report")}</h2>
+      <h2>{say("afterwards")}</h2>
       <div class="choices one-column">
-        <a class="button" href={jobPath(given.job, "report.pdf?face=customer")} download>{say("reportCustomer")}</a>
-        <a class="button" href={jobPath(given.job, "report.pdf?face=technician")} download>{say("reportTechnician")}</a>
+        <a class="button" href={partPath(given.job, "proof")}>{say("proof")}</a>
+        <a class="button" href={partPath(given.job, "papers")}>{say("papers")}</a>
       </div>
       <h2>{say("endOfJob")}</h2>
       <div class="choices one-column">

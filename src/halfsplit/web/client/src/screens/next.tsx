@@ -1,13 +1,15 @@
 // The step that is asked: cautions, steps, where the leads go, what each result would mean, and one tap to answer.
 import type { RefObject } from "preact";
 import { useEffect, useState } from "preact/hooks";
+import { Attach } from "../parts/attach";
+import { Cautions } from "../parts/cautions";
 import { FaceDrawing, LeadList } from "../parts/face";
 import { type Chosen, FunctionChooser } from "../parts/functions";
 import { Pad } from "../parts/pad";
 import { Sheet } from "../parts/sheet";
 import { Split } from "../parts/split";
 import { useWaiting } from "../parts/waiting";
-import { type Asked, type ComplaintForm, get, type Step, type Working } from "../server";
+import { type Asked, type ComplaintForm, get, partPath, type Step, type Working } from "../server";
 import { minutes, percent, say } from "../texts/say";
 import type { Write } from "./job";
 
@@ -112,6 +114,7 @@ export function NextPart(given: {
                 given.onClose(next.kind === "finish" ? "" : "not found")}>
                 {say(next.kind === "finish" ? "closeJob" : "closeNotFound")}
               </button>
+              <a class="button" href={partPath(next.head.job, "proof")}>{say("proof")}</a>
               <button type="button" onClick={() => setSheet("else")}>{say("somethingElse")}</button>
             </>
           )}
@@ -122,7 +125,12 @@ export function NextPart(given: {
       {sheet === "walk" && asked && <Walk asked={asked} onAnswer={answer} onClose={() => setSheet("")} />}
       {sheet === "else" && (
         <Else
+          job={next.head.job}
           machine={next.head.machine}
+          onAttached={() => {
+            setSheet("");
+            given.onOther(given.other);
+          }}
           onSaw={saw}
           onNote={(text) => {
             setSheet("");
@@ -252,6 +260,7 @@ function StepWords(given: {
               : step.odds != null && step.success != null && (
                 <p>{say("needed", { odds: percent(step.odds), success: percent(step.success) })}</p>
               )}
+            <a class="button" href={partPath(next.head.job, "mend", step.id)}>{say("correctionSheet")}</a>
             {step.material && <p><strong>{say("takeAlong")}:</strong> {step.material}</p>}
             {(step.look_for ?? []).slice(1, 3).map((one) => <p>{say("lookFor")}: {one}</p>)}
           </section>
@@ -294,35 +303,6 @@ function StepWords(given: {
         )}
       </section>
     </>
-  );
-}
-
-/** Cautions in full the first time in a job; later their first sentence, the rest one tap away. */
-function Cautions(given: { job: string; cautions: string[]; stepId: string }) {
-  const key = `halfsplit.cautions.${given.job}`;
-  const [before] = useState(() => new Map<string, string>(JSON.parse(sessionStorage.getItem(key) ?? "[]")));
-  useEffect(() => {
-    for (const one of given.cautions) if (!before.has(one)) before.set(one, given.stepId);
-    sessionStorage.setItem(key, JSON.stringify([...before]));
-  }, [given.stepId]);
-  if (given.cautions.length === 0) return null;
-  return (
-    <section class="cautions" aria-label={say("cautions")}>
-      <h2>{say("cautions")}</h2>
-      <ul>
-        {given.cautions.map((one) => {
-          const at = one.indexOf(". ");
-          const known = before.has(one) && before.get(one) !== given.stepId && at > 0;
-          return (
-            <li key={one}>
-              {known
-                ? <details><summary>{one.slice(0, at + 1)}</summary>{one.slice(at + 2)}</details>
-                : one}
-            </li>
-          );
-        })}
-      </ul>
-    </section>
   );
 }
 
@@ -381,7 +361,9 @@ function Walk(given: { asked: Asked; onAnswer: (text: string) => void; onClose: 
 }
 
 function Else(given: {
+  job: string;
   machine: string;
+  onAttached: () => void;
   onSaw: (one: Chosen) => void;
   onNote: (text: string) => void;
   onClose: () => void;
@@ -405,6 +387,7 @@ function Else(given: {
             <button type="button" onClick={() => setWay("function")}>{say("sawFunction")}</button>
             <button type="button" onClick={() => setWay("note")}>{say("note")}</button>
           </div>
+          <Attach job={given.job} onAttached={given.onAttached} />
         </>
       )}
       {way === "function" && form && <FunctionChooser form={form} sound={true} onChosen={given.onSaw} />}

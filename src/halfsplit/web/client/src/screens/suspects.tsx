@@ -102,6 +102,7 @@ function Case({ found, job, group }: { found: WhyLines; job: string; group: stri
         <p>{say("doubles", { what: found.doubles.map((one) => `${one.repair} (${percent(one.odds)})`).join(", ") })}</p>
       )}
       <a class="button" href={partPath(job, "where", group)}>{say("circuitPath")}</a>
+      <a class="button" href={partPath(job, "mend", group)}>{say("correctionSheet")}</a>
     </div>
   );
 }
