@@ -1,8 +1,9 @@
-# make demo   set everything up and play the main job on a ready machine
+# make demo   set everything up, play the main job on a ready machine, and say how to work it in the app
 # make test   set everything up and run all checks and tests
 # make bench  measure against other engines, other ways of working and the goals; hours, see docs/bench.md
 # make lint   style and types only
 # make pages  write the generated pages under docs/ anew
+# make pictures  take the README's pictures of the app anew
 # make lock   write the lock files anew
 # make clean  remove the environment and everything generated
 
@@ -14,10 +15,12 @@ READY_FOR_BENCH := $(VENV)/.ready-for-bench
 # Two linear-algebra threads on busy cores make small dense work up to 60 times slower.
 export OPENBLAS_NUM_THREADS := 1
 
-.PHONY: demo test bench lint pages lock client clean
+.PHONY: demo test bench lint pages pictures lock client clean
 
 demo: client
 	@$(VENV)/bin/halfsplit demo
+	@echo
+	@echo "The same job in the app, to be worked by hand: $(VENV)/bin/halfsplit serve --demo --open"
 
 test: client
 	@scripts/system-packages ngspice chromium
@@ -43,6 +46,11 @@ pages: $(READY)
 	$(PYTHON) scripts/unseen_page.py
 	$(PYTHON) scripts/interface_description.py
 	$(PYTHON) scripts/checked_against.py
+
+# The two pictures of the README, taken from the app with the demo's job.
+pictures: client
+	@scripts/system-packages chromium
+	$(PYTHON) scripts/pictures.py
 
 lock: $(READY)
 	scripts/lock

@@ -10,6 +10,7 @@ from halfsplit.cli.arguments import Commands, command
 if TYPE_CHECKING:
     from pathlib import Path
 
+    from halfsplit.service.desk import Desk
     from halfsplit.service.practising import Rig
     from halfsplit.service.proving import Proof
     from halfsplit.service.results import Log, NextStep, Recorded
@@ -36,6 +37,17 @@ def add(commands: Commands) -> None:
     parser.add_argument(
         "--report", default="", metavar="FILE", help="where the report goes, .pdf or .html (a new temporary folder)"
     )
+
+
+def open_for_the_app(desk: Desk) -> None:
+    """Opens the job of the demo, to be worked by hand."""
+    from halfsplit.machine.reading import load_machine
+    from halfsplit.service.complaints import complaint_of
+    from halfsplit.service.examples import find_machine
+    from halfsplit.service.working import open_job
+
+    path = find_machine(MACHINE)
+    open_job(desk, path, complaint_of(load_machine(path), [COMPLAINT], ["rain"], words=WORDS))
 
 
 def run(arguments: argparse.Namespace) -> int:

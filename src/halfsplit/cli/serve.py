@@ -24,6 +24,10 @@ def add(commands: Commands) -> None:
     parser.add_argument(
         "--port", type=int, default=PORT, metavar="NUMBER", help=f"the port, {PORT} when left out; 0 takes a free one"
     )
+    parser.add_argument(
+        "--demo", action="store_true",
+        help="serve with the job of `halfsplit demo` opened and nothing else, and keep nothing",
+    )  # fmt: skip
     parser.add_argument("--open", action="store_true", help="open the app in the browser")
     parser.add_argument("--by", metavar="NAME", default="", help="who is working, for the record")
     parser.add_argument("--describe", action="store_true", help="print the interface's OpenAPI description and leave")
@@ -32,8 +36,9 @@ def add(commands: Commands) -> None:
 def run(arguments: argparse.Namespace) -> int:
     """Serves until interrupted."""
     import sys
+    import tempfile
     import webbrowser
-    from contextlib import closing
+    from contextlib import ExitStack, closing
 
     from halfsplit.cli.at_desk import at_desk, machine_path
     from halfsplit.cli.console import print_json, say
@@ -59,8 +64,17 @@ def run(arguments: argparse.Namespace) -> int:
         if arguments.open:
             webbrowser.open(address)
 
-    # Split off before there are threads, the port or the store.
-    with closing(Standby()) as standby, running.listen(arguments.port) as where, at_desk(arguments) as desk:
+    with ExitStack() as stack:
+        # Split off before there are threads, the port or the store.
+        standby = stack.enter_context(closing(Standby()))
+        where = stack.enter_context(running.listen(arguments.port))
+        if arguments.demo:
+            arguments.home = stack.enter_context(tempfile.TemporaryDirectory(prefix="halfsplit-demo-"))
+        desk = stack.enter_context(at_desk(arguments))
         desk.begin = standby.begin
+        if arguments.demo:
+            from halfsplit.cli.demo import open_for_the_app
+
+            open_for_the_app(desk)
         running.run(create_app(Hunts(desk, board)), where, ready)
     return 0

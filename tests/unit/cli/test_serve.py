@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import signal
 import socket
 import subprocess
@@ -31,6 +32,25 @@ def test_it_serves_the_app_and_the_interface_until_interrupted(tmp_path: Path) -
         finally:
             server.send_signal(signal.SIGINT)
         assert server.wait(30) == 0
+
+
+def test_the_demos_job_is_ready_to_be_worked_and_nothing_is_kept(tmp_path: Path) -> None:
+    command = [*HALFSPLIT, "serve", "--port", "0", "--json", "--demo"]
+    own = {**os.environ, "HALFSPLIT_HOME": str(tmp_path / "own"), "TMPDIR": str(tmp_path)}
+    with subprocess.Popen(command, stdout=subprocess.PIPE, text=True, env=own) as server:
+        try:
+            assert server.stdout is not None
+            address = json.loads("".join(server.stdout.readline() for _ in range(3)))["address"]
+            with urllib.request.urlopen(f"{address}api/jobs") as answer:  # noqa: S310 # our own server's address
+                (card,) = json.load(answer)["jobs"]
+            assert card["complaint"] == ["Left dust spray: dead"]
+            with urllib.request.urlopen(f"{address}api/jobs/{card['job']}/next") as answer:  # noqa: S310 # the same
+                assert json.load(answer)["next"]["step"]["title"].startswith("Set to Sweeping")
+        finally:
+            server.send_signal(signal.SIGINT)
+        assert server.wait(30) == 0
+    assert not list(tmp_path.glob("halfsplit-demo-*"))
+    assert not (tmp_path / "own").exists()
 
 
 def test_a_port_that_is_taken_is_said_so() -> None:

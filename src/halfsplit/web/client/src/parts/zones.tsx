@@ -52,7 +52,7 @@ export function drawn(map: ZoneMap, onPick: (zone: string) => void) {
   };
   return (
     <svg
-      viewBox={`-2 -2 ${wide + 4} ${rows * pitch - GAP + 4}`}
+      viewBox={`-3 -3 ${wide + 6} ${rows * pitch - GAP + 6}`}
       style={{ maxWidth: `${Math.round(1.6 * wide)}px` }}
       role="img"
       aria-label={say("mapOf")}
