@@ -214,13 +214,15 @@ def settle(
     tolerance_v: float = 1e-9,
     *,
     second_start: bool = True,
+    start_v: Floats | None = None,
 ) -> Outcome:
     """Settles a circuit with one change set.
 
     ``start`` holds the device values before (an array in the netlist's order, or some by name, the rest off);
     without it the circuit is switched on from rest. With ``second_start`` it is tried again from everything
     on, and a different resting state makes the outcome ``latches``; the values given are those reached from
-    ``start``. ``tolerance_v`` is how still the junction voltages must be.
+    ``start``. ``tolerance_v`` is how still the junction voltages must be; ``start_v`` ``[diodes]`` are those to begin
+    with, from which they are found sooner: where they stood before, zero where left out.
 
     Raises :class:`InternalError` when the diodes find no working point; :mod:`halfsplit.circuit.unsolvable`
     says beforehand, in plain words, whether a circuit can be solved.
@@ -237,7 +239,7 @@ def settle(
         else:
             first[0] = start
         first = np.where(forced >= 0, forced == 1, first)
-    solver = ExactSolver(c, table, tolerance_v, np.zeros(c.diode_count))
+    solver = ExactSolver(c, table, tolerance_v, np.zeros(c.diode_count) if start_v is None else start_v.copy())
     rest = _run(solver, first[0], forced)
     kind: Kind = "steady"
     moving = np.zeros(c.device_count, dtype=np.bool_)

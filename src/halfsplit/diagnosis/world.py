@@ -170,12 +170,9 @@ class World:
         if key not in self._settled:
             netlist, _ = self.netlist(state)
             # The fault comes to a machine that was sound: history decides where an input has hysteresis.
-            outcome = settle(
-                netlist,
-                changes(netlist, self.effects(awake)),
-                self._sound(state).booleans,
-                second_start=False,
-            )
+            sound = self._sound(state)
+            wrong = changes(netlist, self.effects(awake))
+            outcome = settle(netlist, wrong, sound.booleans, second_start=False, start_v=sound.junction_v)
             self._settled[key] = outcome
             blown = {
                 device.name.partition(":")[2]
@@ -200,14 +197,15 @@ class World:
             netlist = unplugged(plugged, names)
             sound = settle(netlist, second_start=False)
             wrong = changes(netlist, (*self.effects(awake), *pulled_fuses(self.machine, out)))
-            self._apart[key] = settle(netlist, wrong, sound.booleans, second_start=False)
+            self._apart[key] = settle(netlist, wrong, sound.booleans, second_start=False, start_v=sound.junction_v)
         return self._apart[key]
 
     def _sound(self, state: str) -> Outcome:
         key = (state, frozenset[int](), frozenset[str]())
         if key not in self._settled:
+            drawn = self.drawn.state(state)
             self._settled[key] = settle(
-                self.netlist(state)[0], start=self.drawn.state(state).booleans, second_start=False
+                self.netlist(state)[0], start=drawn.booleans, second_start=False, start_v=drawn.junction_v
             )
         return self._settled[key]
 
