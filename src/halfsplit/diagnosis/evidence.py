@@ -77,6 +77,14 @@ class Weighed:
     showing: str
 
 
+@dataclass(frozen=True, eq=False)
+class Said:
+    """What the rows say of one observation: log likelihood ``[rows + 1]``, and how far they stray from sound."""
+
+    log: Floats
+    strays: Floats
+
+
 Electrical = Symptom | Reading | CodeSeen
 
 
@@ -166,6 +174,7 @@ class Evidence:
         self._row_levels: dict[tuple[str, str], Floats] = {}
         self._carried: dict[str, Ints] = {}
         self._shown: dict[tuple[str, ...], Floats] = {}
+        self._said: dict[Electrical, Said] = {}
         for symptom in complaint.symptoms:
             self.add(symptom)
 
@@ -314,6 +323,31 @@ class Evidence:
         chances = self.levels(function, state)
         result: Floats = np.abs(chances - chances[-1]).sum(axis=1)
         return result
+
+    def said(self, observed: Electrical) -> Said:
+        """Log likelihood and straying of every row for one observation; kept."""
+        if observed not in self._said:
+            log = np.log(self.weigh(observed).per_row)
+            if isinstance(observed, Symptom) and not observed.unplugged:
+                strays = self.strays(observed.function, observed.state)
+            elif isinstance(observed, CodeSeen):
+                table = self.signatures.state(observed.state)
+                active = table.lines.codes[:, table.codes[(observed.controller, observed.code)]].astype(np.float64)
+                strays = np.abs(active - active[-1])
+            elif isinstance(observed, Reading) and observed.quantity == "volts" and not observed.unplugged:
+                value, sigma = self.volts(observed)
+                strays = np.abs(value - value[-1]) / max(sigma, 0.05)
+            else:
+                strays = np.abs(log - log[-1])
+            self._said[observed] = Said(log, strays)
+        return self._said[observed]
+
+    def volts(self, reading: Reading) -> tuple[Floats, float]:
+        """Predicted V at a reading for every row and the sound machine, and their deviation in the sound one."""
+        table = self.signatures.state(reading.state)
+        minus = reading.minus or table.netlist.reference
+        value = likelihood.volts_of(table, table.lines, reading.plus, minus)
+        return value, float(np.hypot(likelihood.METER_V, table.spread_v(reading.plus, minus)))
 
     def block_terms(self, epoch: Epoch) -> tuple[Floats, Floats, float]:
         """Log likelihood of an epoch's voltage readings.

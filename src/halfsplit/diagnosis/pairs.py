@@ -17,9 +17,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from halfsplit.diagnosis import likelihood, readings
-from halfsplit.diagnosis.evidence import NEW_LOOK, Electrical, Epoch, Evidence
-from halfsplit.observations import CodeSeen, Reading, Symptom
+from halfsplit.diagnosis import readings
+from halfsplit.diagnosis.evidence import NEW_LOOK, Electrical, Epoch, Evidence, Said
+from halfsplit.observations import Reading, Symptom
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -41,14 +41,6 @@ CLASS_LEAST_V = 0.15
 ROUNDING = 1e-6
 
 
-@dataclass(frozen=True, eq=False)
-class Said:
-    """What the rows say of one observation: log likelihood ``[rows + 1]``, and how far they stray from sound."""
-
-    log: Floats
-    strays: Floats
-
-
 class Pairs:
     """All pairs for some evidence; ``step`` takes one epoch after another.
 
@@ -60,17 +52,15 @@ class Pairs:
         self.evidence = evidence
         self.space = space = evidence.space
         self.log_prior = log_prior
-        self._said: dict[Electrical, Said] = {}
         weight = np.logaddexp(log_prior[0 : space.singles : 2], log_prior[1 : space.singles : 2])
-        lift, keys = self._lifts()
+        lift = self._lifts()
         member = np.flatnonzero((lift > EXPLAINS).any(axis=0)) if len(lift) else np.zeros(0, dtype=np.int64)
         self.member: Ints = member
         self.kind: Ints = np.zeros(0, dtype=np.int64)
         self.chief: Ints = np.zeros(0, dtype=np.int64)
         if not len(member):
             return
-        _, kind = np.unique(keys[:, member], axis=1, return_inverse=True)
-        kind = kind.ravel()
+        kind = _alike(self._keys(member))
         kept = _worth_most(weight[member], np.clip(lift[:, member], 0.0, None), kind)
         small = np.full(int(kind.max()) + 1, -1)
         small[kept] = np.arange(len(kept))
@@ -85,54 +75,40 @@ class Pairs:
     def __len__(self) -> int:
         return len(self.chief)
 
-    def _lifts(self) -> tuple[Floats, Ints]:
-        """How much likelier each row makes each observation ``[observations, rows]``, and the class keys."""
+    def _lifts(self) -> Floats:
+        """How much likelier each row makes each observation than the sound machine does, ``[observations, rows]``."""
+        lift = []
+        for epoch in self.evidence.epochs:
+            for observed in (*epoch.observed(), *epoch.volts()):
+                said = self.said(observed)
+                lift.append(said.log[:-1] - said.log[-1])
+        return np.array(lift).reshape(-1, self.space.rows)
+
+    def _keys(self, member: Ints) -> Ints:
+        """What members must share to be of one class, ``[keys, members]``."""
         evidence, space = self.evidence, self.space
-        lift, keys = [], []
+        keys = []
         for epoch in evidence.epochs:
             for observed in epoch.observed():
                 said = self.said(observed)
-                lift.append(said.log[:-1] - said.log[-1])
-                keys.append(np.rint(said.log[:-1] / CLASS_LOG))
-                keys.append(np.rint(4.0 * np.minimum(said.strays[:-1], 10.0)))
+                keys.append(np.rint(said.log[member] / CLASS_LOG))
+                keys.append(np.rint(4.0 * np.minimum(said.strays[member], 10.0)))
             for reading in epoch.volts():
-                said = self.said(reading)
-                lift.append(said.log[:-1] - said.log[-1])
-                value, sigma = self._volts(reading)
-                keys.append(np.rint(value[:-1] / (CLASS_STEP * max(sigma, CLASS_LEAST_V))))
-                keys.append(np.isin(np.arange(space.rows), self._parted(reading)))
+                value, sigma = evidence.volts(reading)
+                keys.append(np.rint(value[member] / (CLASS_STEP * max(sigma, CLASS_LEAST_V))))
+                keys.append(np.isin(member, self._parted(reading)))
         # Members of one class must also come and go alike, and speak alike of the functions that are watched.
-        keys.append(np.rint(10.0 * space.row_duty))
-        keys.extend(self.bound(state).astype(np.float64) for state in self._watched_states())
-        return np.array(lift).reshape(-1, space.rows), np.array(keys).astype(np.int64)
+        keys.append(np.rint(10.0 * space.row_duty[member]))
+        keys.extend(self.bound(state)[member].astype(np.float64) for state in self._watched_states())
+        return np.array(keys).astype(np.int64)
 
     def _parted(self, reading: Reading) -> Ints:
         minus = reading.minus or self.evidence.signatures.state(reading.state).netlist.reference
         return self.evidence.signatures.state(reading.state).parted_spread(reading.plus, minus)[0]
 
-    def _volts(self, reading: Reading) -> tuple[Floats, float]:
-        table = self.evidence.signatures.state(reading.state)
-        minus = reading.minus or table.netlist.reference
-        value = likelihood.volts_of(table, table.lines, reading.plus, minus)
-        return value, float(np.hypot(likelihood.METER_V, table.spread_v(reading.plus, minus)))
-
     def said(self, observed: Electrical) -> Said:
         """Likelihood and straying of every row for one observation."""
-        if observed not in self._said:
-            log = np.log(self.evidence.weigh(observed).per_row)
-            if isinstance(observed, Symptom) and not observed.unplugged:
-                strays = self.evidence.strays(observed.function, observed.state)
-            elif isinstance(observed, CodeSeen):
-                table = self.evidence.signatures.state(observed.state)
-                active = table.lines.codes[:, table.codes[(observed.controller, observed.code)]].astype(np.float64)
-                strays = np.abs(active - active[-1])
-            elif isinstance(observed, Reading) and observed.quantity == "volts" and not observed.unplugged:
-                value, sigma = self._volts(observed)
-                strays = np.abs(value - value[-1]) / max(sigma, 0.05)
-            else:
-                strays = np.abs(log - log[-1])
-            self._said[observed] = Said(log, strays)
-        return self._said[observed]
+        return self.evidence.said(observed)
 
     def _watched_states(self) -> list[str]:
         return list(dict.fromkeys(symptom.state for symptom in self.evidence.complaint.symptoms))
@@ -276,9 +252,11 @@ def _worth_most(weight: Floats, lift: Floats, kind: Ints) -> Ints:
     """
     count = int(kind.max()) + 1
 
+    order_of = np.argsort(kind, kind="stable")
+    starts = np.searchsorted(kind[order_of], np.arange(count))
+
     def by_class(promise: Floats) -> Floats:
-        best = np.full(count, -np.inf)
-        np.logaddexp.at(best, kind, promise)
+        best: Floats = np.logaddexp.reduceat(promise[order_of], starts)
         return best
 
     if count <= CLASSES:
@@ -295,9 +273,20 @@ def _worth_most(weight: Floats, lift: Floats, kind: Ints) -> Ints:
 def _further(one: Floats, far_one: Floats, two: Floats, far_two: Floats) -> Floats:
     """Of two classes the one that strays further speaks, half each where they stray alike, ``[classes, classes]``."""
     first, second = one[:, None], two[None, :]
-    lead = np.sign(far_one[:, None] - far_two[None, :])
-    result: Floats = np.where(lead > 0.0, first, second)
-    return np.where(lead == 0.0, np.logaddexp(first, second) - np.log(2.0), result)
+    result: Floats = np.where(far_one[:, None] > far_two[None, :], first, second)
+    # Mostly both say the same where they stray alike.
+    alike = (far_one[:, None] == far_two[None, :]) & (first != second)
+    at, other = np.nonzero(alike)
+    result[at, other] = np.logaddexp(one[at], two[other]) - np.log(2.0)
+    return result
+
+
+def _alike(keys: Ints) -> Ints:
+    """The class of each member, numbered in the order of their keys ``[keys, members]``."""
+    # One text of bytes a member sorts much faster than columns of numbers do, and in the same order.
+    whole = (keys - keys.min(axis=1, keepdims=True)).T.astype(">u4")
+    _, kind = np.unique(np.ascontiguousarray(whole).view(f"S{4 * len(keys)}").ravel(), return_inverse=True)
+    return kind
 
 
 def spread_over(values: Floats, kind: Ints, count: int) -> Floats:
