@@ -11,7 +11,6 @@ from functools import cache
 from pathlib import Path
 
 import pytest
-import uvicorn
 from axe_playwright_python.base import AXE_SCRIPT
 from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Browser, Page, ViewportSize, expect, sync_playwright
@@ -28,7 +27,7 @@ from halfsplit.service.desk import Desk, machine_files
 from halfsplit.service.kept_tables import tables
 from halfsplit.web.app import create_app
 from halfsplit.web.hunts import Hunts
-from halfsplit.web.running import listen
+from halfsplit.web.running import Server, listen
 
 EXAMPLES = Path(__file__).resolve().parents[2] / "examples"
 #: A small phone held upright, in CSS pixels.
@@ -107,9 +106,7 @@ def served() -> Iterator[Served]:
     desk = Desk(store, lambda: datetime.now(UTC), "", benches, tables=tables())
     where = listen(0)
     where.listen()  # connections wait here until the server takes them
-    server = uvicorn.Server(
-        uvicorn.Config(create_app(Hunts(desk, Board())), log_level="warning", log_config=None, lifespan="off")
-    )
+    server = Server(create_app(Hunts(desk, Board())))
     thread = threading.Thread(target=server.run, kwargs={"sockets": [where]})
     thread.start()
     yield Served(f"http://127.0.0.1:{where.getsockname()[1]}/", desk)

@@ -44,7 +44,7 @@ from halfsplit.service.new_files import write_new
 from halfsplit.service.paperwork import advice_words, attached_words, travel_words, used_words
 from halfsplit.service.proof_words import proof_words
 from halfsplit.service.proving import return_events
-from halfsplit.service.results import JobList, JobListLine, Log, LogLine, Moved, NextStep, Recorded
+from halfsplit.service.results import JobList, JobListLine, Log, LogLine, Moved, News, NewsLine, NextStep, Recorded
 from halfsplit.service.unit_past import today, unit_of
 from halfsplit.service.working import find_group, head, next_step
 
@@ -269,8 +269,13 @@ def log(desk: Desk, job_id: str | None = None) -> Log:
     """All entries of a job, those taken back included; a walk round the machine is one line with its last number."""
     job = desk.job(job_id)
     standing = desk.standing(job)
-    machine = standing.machine
-    lines = tuple(
+    lines = _log_lines(standing.machine, job)
+    cause = job.cause.text if isinstance(job.cause, Cause) else job.cause or ""
+    return Log(head(standing, job), lines, cause)
+
+
+def _log_lines(machine: Machine, job: Job) -> tuple[LogLine, ...]:
+    return tuple(
         LogLine(
             line[-1].number,
             line[-1].when,
@@ -282,8 +287,17 @@ def log(desk: Desk, job_id: str | None = None) -> Log:
         )
         for line in walking.lines(job.entries)
     )
-    cause = job.cause.text if isinstance(job.cause, Cause) else job.cause or ""
-    return Log(head(standing, job), lines, cause)
+
+
+def news(desk: Desk, job_id: str, after: int) -> News:
+    """What was written into a job after number ``after``; it needs no belief. Raises NotFound."""
+    fresh = desk.store.events(job_id, after)
+    if not fresh:
+        return News(after, ())
+    job = desk.job(job_id)
+    words = {line.number: line.words for line in _log_lines(desk.bench(job.fingerprint).machine, job)}
+    lines = tuple(NewsLine(one.number, one.when, one.by, words.get(one.number, ""), one.sending) for one in fresh)
+    return News(fresh[-1].number, lines)
 
 
 def log_words(machine: Machine, line: Sequence[Entry]) -> str:

@@ -299,6 +299,25 @@ class Noted:
 
 
 @dataclass(frozen=True, slots=True)
+class NewsLine:
+    """One event that came into a job, with the message it came in; ``words`` "" where another line says it."""
+
+    number: int
+    when: str
+    by: str
+    words: str
+    sending: str
+
+
+@dataclass(frozen=True, slots=True)
+class News:
+    """What came into a job since it was last asked; ``number`` is that of its latest event."""
+
+    number: int
+    lines: tuple[NewsLine, ...]
+
+
+@dataclass(frozen=True, slots=True)
 class AttachmentLine:
     """A file of a job as a list shows it; ``here`` tells that its content is at hand, ``picture`` that it is shown."""
 

@@ -12,7 +12,7 @@ from starlette.middleware.gzip import GZipMiddleware
 from halfsplit import __version__
 from halfsplit.errors import UserError
 from halfsplit.service.paperwork import largest_attachment
-from halfsplit.web import failures, papers
+from halfsplit.web import failures, news, papers
 from halfsplit.web.addresses import router
 from halfsplit.web.hunts import Hunts
 from halfsplit.web.protection import LOOPBACK, Protection
@@ -48,6 +48,7 @@ def create_app(hunts: Hunts, *, hosts: frozenset[str] = LOOPBACK, built: Path | 
     failures.install(app)
     app.include_router(router)
     app.include_router(papers.router)
+    app.include_router(news.router)
     if built is not None:
         page = built / "index.html"
 

@@ -18,6 +18,7 @@ from halfsplit.jobs.recording import load_job
 from halfsplit.jobs.store import fingerprint_of
 from halfsplit.service.board import Board
 from halfsplit.service.desk import Desk, machine_files
+from halfsplit.web.listeners import Listeners
 
 #: Beliefs kept at most; the sweeper's take about 30 MB each, seen. The one longest not asked for goes first.
 MOST_KEPT = 12
@@ -36,6 +37,7 @@ class Hunts:
         self._used: OrderedDict[str, None] = OrderedDict()
         self._guard = threading.Lock()
         self._opening = threading.Lock()
+        self.listeners = Listeners()
 
     def desk(self, by: str = "", sending: str = "") -> Desk:
         """A desk for one request, for what needs no belief; it shares what was worked out with all others."""
@@ -48,6 +50,8 @@ class Hunts:
         with self._lock(fingerprint):
             try:
                 yield self.desk(by, sending)
+                if sending:
+                    self.listeners.tell(job)
             except Conflict:
                 # Another process wrote first: what is kept here is older than the store.
                 self._desk.standings.pop(job, None)

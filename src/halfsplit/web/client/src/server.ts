@@ -27,6 +27,11 @@ export type CorrectionSheet = Schemas["CorrectionSheet"];
 export type Proof = Schemas["Proof"];
 export type Papers = Schemas["Papers"];
 export type AttachmentLine = Schemas["AttachmentLine"];
+/** What others wrote into a job; the stream is no JSON answer, so its shape is written here (service/results.py). */
+export interface News {
+  number: number;
+  lines: { number: number; when: string; by: string; words: string; sending: string }[];
+}
 export type Log = Schemas["Log"];
 export type LogLine = Schemas["LogLine"];
 export type Failure = Schemas["Failure"];
@@ -41,8 +46,23 @@ export class RefusedError extends Error {
 /** No answer came, or none that could be read; whether it was written down is not known. */
 export class NoAnswerError extends Error {}
 
+/** What this page sent itself, so that it is not told to it as news. */
+const own = new Set<string>();
+
 export function newSending(): string {
-  return crypto.randomUUID();
+  const made = crypto.randomUUID();
+  own.add(made);
+  return made;
+}
+
+/** Hears of everything that others write into a job, until the answer is called. */
+export function listen(job: string, heard: (lines: News["lines"]) => void): () => void {
+  const stream = new EventSource(jobPath(job, "news"));
+  stream.onmessage = (message) => {
+    const lines = (JSON.parse(message.data) as News).lines.filter((one) => !own.has(one.sending));
+    if (lines.length > 0) heard(lines);
+  };
+  return () => stream.close();
 }
 
 async function ask<T>(path: string, init: RequestInit): Promise<T> {

@@ -1,7 +1,7 @@
 // One job: its head, its three parts, and where it stands. Whatever is written down goes through here.
 import { useEffect, useRef, useState } from "preact/hooks";
 import { useWaiting } from "../parts/waiting";
-import { get, jobPath, type Log, newSending, send, type Working } from "../server";
+import { get, jobPath, listen, type Log, type News, newSending, send, type Working } from "../server";
 import { minutes, say } from "../texts/say";
 import { LogPart } from "./log";
 import { MendPart } from "./mend";
@@ -16,6 +16,10 @@ export const TABS = ["next", "suspects", "where", "log"] as const;
 export const PARTS = [...TABS, "mend", "proof", "papers"] as const;
 export type Part = (typeof PARTS)[number];
 
+/** So many lines of what others wrote stay on the screen; the log has them all. */
+const MOST_NEWS = 3;
+const TIME = { hour: "2-digit", minute: "2-digit" } as const;
+
 /** The tab under which a part without one of its own stands. */
 const UNDER: Partial<Record<Part, Part>> = { mend: "next", proof: "log", papers: "log" };
 
@@ -26,6 +30,8 @@ export function JobScreen({ job, part, suspect }: { job: string; part: Part; sus
   const [stands, setStands] = useState<Working | null>(null);
   const [other, setOther] = useState(0);
   const [told, setTold] = useState<string[]>([]);
+  const [news, setNews] = useState<News["lines"]>([]);
+  const [behind, setBehind] = useState(false);
   const heading = useRef<HTMLHeadingElement>(null);
   const waiting = useWaiting(() => load(other));
 
@@ -43,6 +49,22 @@ export function JobScreen({ job, part, suspect }: { job: string; part: Part; sus
     scrollTo(0, 0);
     heading.current?.focus({ preventScroll: true });
   }, [step]);
+
+  // What others write is shown at once; the step itself changes when nothing is being typed or sent.
+  useEffect(() =>
+    listen(job, (lines) => {
+      setNews((before) => [...before, ...lines.filter((one) => one.words)].slice(-MOST_NEWS));
+      setBehind(true);
+    }), [job]);
+  useEffect(() => {
+    if (!behind) return;
+    const timer = setInterval(() => {
+      if (waiting.busy || document.querySelector("dialog[open]")) return;
+      setBehind(false);
+      load(0);
+    }, 200);
+    return () => clearInterval(timer);
+  }, [behind, waiting.busy]);
 
   const write: Write = (path, content) => {
     const sending = newSending();
@@ -79,6 +101,23 @@ export function JobScreen({ job, part, suspect }: { job: string; part: Part; sus
           )}
         </div>
       </header>
+      <div class="news" role="status">
+        {news.length > 0 && (
+          <div class="written">
+            <span>
+              {news.map((one) => (
+                <span class="news-line">
+                  <strong>
+                    {one.by || say("somebody")}, {new Date(one.when).toLocaleTimeString([], TIME)}:
+                  </strong>{" "}
+                  {one.words}
+                </span>
+              ))}
+            </span>
+            <button type="button" onClick={() => setNews([])}>{say("seen")}</button>
+          </div>
+        )}
+      </div>
       {part === "next" && stands && (
         <NextPart
           stands={stands}

@@ -252,6 +252,9 @@ export const en = {
   add: "Add",
   afterwards: "After the repair",
 
+  somebody: "Somebody else",
+  seen: "Seen",
+
   working: "Working it out",
   workingFor: "{n} s so far. A machine seen for the first time takes longest.",
   cancel: "Stop waiting",

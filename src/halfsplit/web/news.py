@@ -1,0 +1,67 @@
+"""Telling every phone on a job what the others wrote, as server-sent events (HTML standard, 9.2)."""
+
+from __future__ import annotations
+
+import asyncio
+import json
+from collections.abc import AsyncIterator
+from contextlib import suppress
+from typing import Annotated
+
+from fastapi import APIRouter, Header, Query
+from fastapi.concurrency import run_in_threadpool
+from fastapi.responses import StreamingResponse
+
+from halfsplit.service import keeping
+from halfsplit.service.results import News, to_data
+from halfsplit.web.addresses import At, at_work
+from halfsplit.web.failures import RESPONSES
+from halfsplit.web.hunts import Hunts
+
+router = APIRouter(prefix="/api", responses=RESPONSES)
+
+#: What this process writes is told at once; for what another one wrote, such as the command line, the store is asked
+#: this often, s.
+ASKED_EVERY_S = 1.0
+#: So many quiet rounds pass before a line is sent that says nothing, by which a lost phone is noticed.
+QUIET_ROUNDS = 15
+
+
+@router.get(
+    "/jobs/{job}/news", operation_id="news", response_class=StreamingResponse,
+    responses={200: {"content": {"text/event-stream": {}}, "description": "A News object for each change."}},
+)  # fmt: skip
+async def news(
+    hunts: At,
+    job: str,
+    after: Annotated[int | None, Query(ge=0, le=10**9)] = None,
+    last_event_id: Annotated[str, Header(max_length=20)] = "",
+) -> StreamingResponse:
+    """A stream of what is written into a job, from now on or after an event's number."""
+    desk = await run_in_threadpool(at_work, hunts, job)
+    known = int(last_event_id) if last_event_id.isdecimal() else after
+    if known is None:
+        known = (await run_in_threadpool(desk.job, job)).last_number
+    return StreamingResponse(_stream(hunts, job, known), media_type="text/event-stream")
+
+
+async def _stream(hunts: Hunts, job: str, known: int) -> AsyncIterator[str]:
+    yield _event(News(known, ()))
+    quiet = 0
+    with hunts.listeners.on(job) as woken:
+        while not hunts.listeners.ended:
+            woken.clear()
+            found = await run_in_threadpool(keeping.news, hunts.desk(), job, known)
+            if found.lines:
+                known, quiet = found.number, 0
+                yield _event(found)
+            elif quiet >= QUIET_ROUNDS:
+                quiet = 0
+                yield ":\n\n"
+            quiet += 1
+            with suppress(TimeoutError):
+                await asyncio.wait_for(woken.wait(), ASKED_EVERY_S)
+
+
+def _event(found: News) -> str:
+    return f"id: {found.number}\ndata: {json.dumps(to_data(found), ensure_ascii=False)}\n\n"
