@@ -173,6 +173,23 @@ def test_what_a_form_cannot_take_is_said_in_words_and_can_be_put_right(served: A
     assert served.desk.job().unit == "HCG 7"
 
 
+def test_a_cause_named_by_hand_closes_the_job_and_a_mistake_opens_it_again(served: Any, phone: Any, page: Page) -> None:
+    phone.open_job(served.address, *FAILS)
+    page.get_by_role("link", name="Log").tap()
+    page.get_by_role("button", name="Close the job").tap()
+    expect(page.get_by_role("dialog")).to_contain_text("No cause stands out yet")
+    page.get_by_role("dialog").get_by_role("button", name="Close").tap()
+    page.get_by_role("link", name="Suspects").tap()
+    page.locator(".suspects button").first.tap()
+    page.get_by_role("button", name="This was the cause: close the job").tap()
+    expect(page.locator(".notice")).to_contain_text("This job is closed.")
+    phone.looked_over("closed job")
+    assert served.desk.store.jobs(state="closed")
+    page.get_by_role("button", name="Closed by mistake: open again").tap()
+    expect(page.locator(".notice")).to_have_count(0)
+    assert served.desk.job().state == "open"
+
+
 def test_the_first_load_is_small_and_needs_nothing_from_elsewhere(served: Any, page: Page) -> None:
     sizes, hosts = [], set()
 

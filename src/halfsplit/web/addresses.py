@@ -206,7 +206,7 @@ def reopen_job(hunts: At, job: str, sent: Reopening) -> JSONResponse:
     with hunts.at(job, sent.by, sent.sending) as desk:
         if desk.arrived(job):
             return _again(desk, job)
-        return stands(desk, keeping.reopen(desk, job, sent.reason))
+        return stands(desk, keeping.reopen(desk, job, sent.reason, by_mistake=sent.by_mistake))
 
 
 @router.get(

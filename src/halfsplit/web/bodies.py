@@ -100,9 +100,10 @@ class Closing(Message):
 
 
 class Reopening(Message):
-    """A closed job to be opened again."""
+    """A closed job to be opened again: what it was about came back, unless it was closed ``by_mistake``."""
 
     reason: Words = ""
+    by_mistake: bool = False
 
 
 class HalfDone(Message):

@@ -220,6 +220,19 @@ def test_a_job_is_closed_and_opened_again(client: Client) -> None:
     assert client.post(f"jobs/{job}/reopen")[1]["next"]["head"]["state"] == "open"
 
 
+def test_a_return_is_evidence_and_a_job_closed_by_mistake_is_not(client: Client, store: MemoryStore) -> None:
+    job = client.open()
+    client.post(f"jobs/{job}/findings", repair="replace-part:K1", answer="mended")
+    status, found = client.post(f"jobs/{job}/close")
+    assert (status, found["error"]["code"]) == (422, "close-undecided")
+    for by_mistake, written in ((True, ["job-reopened"]), (False, ["job-reopened", "observation-recorded"])):
+        status, found = client.post(f"jobs/{job}/close", cause="replace-part:K1")
+        assert (status, found["cause"]) == (200, "replace K1")
+        before = len(store.events(job))
+        client.post(f"jobs/{job}/reopen", by_mistake=by_mistake)
+        assert [one.what.KIND for one in store.events(job)[before:]] == written
+
+
 def test_a_job_list_is_answered_while_a_job_is_being_worked_out(client: Client, hunts: Hunts) -> None:
     job = client.open()
     with hunts.at(job):

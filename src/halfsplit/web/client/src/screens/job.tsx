@@ -130,7 +130,9 @@ export function JobScreen({ job, part, suspect }: { job: string; part: Part; sus
           onClose={close}
         />
       )}
-      {part === "suspects" && <SuspectsPart job={job} heading={heading} entries={head?.entries ?? 0} />}
+      {part === "suspects" && (
+        <SuspectsPart job={job} heading={heading} entries={head?.entries ?? 0} onClose={close} />
+      )}
       {part === "where" && (suspect
         ? <PathPart job={job} suspect={suspect} heading={heading} entries={head?.entries ?? 0} />
         : <WherePart job={job} heading={heading} entries={head?.entries ?? 0} />)}

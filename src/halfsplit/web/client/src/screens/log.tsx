@@ -67,7 +67,14 @@ export function LogPart(given: {
       <h2>{say("endOfJob")}</h2>
       <div class="choices one-column">
         {closed
-          ? <button type="button" onClick={() => given.onWrite("reopen", {})}>{say("reopen")}</button>
+          ? (
+            <>
+              <button type="button" onClick={() => given.onWrite("reopen", {})}>{say("reopenBack")}</button>
+              <button type="button" onClick={() => given.onWrite("reopen", { by_mistake: true })}>
+                {say("reopenMistake")}
+              </button>
+            </>
+          )
           : (
             <>
               <button type="button" onClick={() => given.onClose("")}>{say("closeJob")}</button>

@@ -95,7 +95,18 @@ export function NextPart(given: {
       <section class="dock" aria-label={say("answers")} aria-busy={given.busy}>
         {next.head.state === "closed"
           ? (
-            <button type="button" class="main" onClick={() => given.onWrite("reopen", {})}>{say("reopen")}</button>
+            <>
+              <button type="button" class="main" disabled={given.busy} onClick={() => given.onWrite("reopen", {})}>
+                {say("reopenBack")}
+              </button>
+              <button
+                type="button"
+                disabled={given.busy}
+                onClick={() => given.onWrite("reopen", { by_mistake: true })}
+              >
+                {say("reopenMistake")}
+              </button>
+            </>
           )
           : step && asked
           ? (

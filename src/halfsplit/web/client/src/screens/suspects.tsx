@@ -8,7 +8,12 @@ import { minutes, percent, say } from "../texts/say";
 /** Below these odds a line is not worth its place on a phone. */
 const WORTH_A_LINE = 0.003;
 
-export function SuspectsPart(given: { job: string; entries: number; heading: RefObject<HTMLHeadingElement | null> }) {
+export function SuspectsPart(given: {
+  job: string;
+  entries: number;
+  heading: RefObject<HTMLHeadingElement | null>;
+  onClose: (cause: string) => void;
+}) {
   const [found, setFound] = useState<Suspects | null>(null);
   const waiting = useWaiting();
   useEffect(() => {
@@ -23,7 +28,13 @@ export function SuspectsPart(given: { job: string; entries: number; heading: Ref
       <p class="help">{say("suspectsHelp")}</p>
       <ol class="suspects">
         {found?.suspects.filter((one, at) => at < 3 || one.odds >= WORTH_A_LINE).map((one) => (
-          <SuspectLine key={one.group} job={given.job} suspect={one} entries={given.entries} />
+          <SuspectLine
+            key={one.group}
+            job={given.job}
+            suspect={one}
+            entries={given.entries}
+            onClose={found.head.state === "open" ? () => given.onClose(one.group) : null}
+          />
         ))}
       </ol>
       <ul class="suspects others">
@@ -46,7 +57,7 @@ function Meter({ odds }: { odds: number }) {
   return <span class="meter" aria-hidden="true"><span style={{ width: `${Math.max(1, 100 * odds)}%` }} /></span>;
 }
 
-function SuspectLine(given: { job: string; suspect: Suspect; entries: number }) {
+function SuspectLine(given: { job: string; suspect: Suspect; entries: number; onClose: (() => void) | null }) {
   const one = given.suspect;
   const [open, setOpen] = useState(false);
   const [case_, setCase] = useState<WhyLines | null>(null);
@@ -68,13 +79,18 @@ function SuspectLine(given: { job: string; suspect: Suspect; entries: number }) 
         </span>
         <Meter odds={one.odds} />
       </button>
-      {open && case_ && <Case found={case_} job={given.job} group={one.group} />}
+      {open && case_ && <Case found={case_} job={given.job} group={one.group} onClose={given.onClose} />}
       {waiting.shown}
     </li>
   );
 }
 
-function Case({ found, job, group }: { found: WhyLines; job: string; group: string }) {
+function Case({ found, job, group, onClose }: {
+  found: WhyLines;
+  job: string;
+  group: string;
+  onClose: (() => void) | null;
+}) {
   const told = found.testimonies.filter((one) => one.weight !== "says little");
   const little = found.testimonies.length - told.length;
   const sorted = [...told].sort((a, b) => Math.abs(b.ratio) - Math.abs(a.ratio));
@@ -103,6 +119,7 @@ function Case({ found, job, group }: { found: WhyLines; job: string; group: stri
       )}
       <a class="button" href={partPath(job, "where", group)}>{say("circuitPath")}</a>
       <a class="button" href={partPath(job, "mend", group)}>{say("correctionSheet")}</a>
+      {onClose && <button type="button" class="button" onClick={onClose}>{say("thisWasIt")}</button>}
     </div>
   );
 }

@@ -131,7 +131,8 @@ export const en = {
   stillOpen: "Still open: {what}",
   closed: "This job is closed",
   causeIs: "Cause: {cause}",
-  reopen: "Open it again",
+  reopenBack: "It came back: open again",
+  reopenMistake: "Closed by mistake: open again",
 
   suspectsHelp: "The likeliest repairs first. Tap one to see what speaks for and against it.",
   toMend: "{minutes} to mend",
@@ -164,6 +165,7 @@ export const en = {
   medium: "some",
   high: "much",
   circuitPath: "Circuit path",
+  thisWasIt: "This was the cause: close the job",
   toMap: "Map",
   pathHelp: "The way of the current, from supply to ground. Volts are against the battery's negative post.",
   pathState: "Volts when set to",
