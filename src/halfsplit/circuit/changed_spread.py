@@ -14,10 +14,10 @@ from __future__ import annotations
 
 import numpy as np
 
+from halfsplit.circuit import quick
 from halfsplit.circuit.batch import DIODE_TOLERANCE_V
 from halfsplit.circuit.changed import ChangedSets
 from halfsplit.circuit.changes import ChangeTable
-from halfsplit.circuit.follow import follow_from_state
 from halfsplit.circuit.ports import groups, impedance, system_matrix
 from halfsplit.circuit.spread import deviations
 from halfsplit.circuit.stamps import Bools, Floats, Ints
@@ -39,7 +39,7 @@ class ChangedSpread:
         self.elements = slice(c.n, c.n + c.m)
         batch = ChangedSets(system, table, np.arange(table.count), DIODE_TOLERANCE_V)
         at = np.arange(table.count)
-        run = follow_from_state(batch, at)
+        run = quick.follow_from_state(batch)
         self.known: Bools = np.ones(table.count, dtype=np.bool_)
         self.known[[*run.cycles, *run.stuck]] = False
         self.ports = batch.ports(at, run.booleans, *batch.tangents(run.junction_v, run.active))

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from halfsplit.circuit import follow as rounds
 from halfsplit.circuit import junctions, native
 from halfsplit.circuit.changed import ChangedSets
+from halfsplit.circuit.follow import Run
 from halfsplit.circuit.netlist import Expression, variables_of
 from halfsplit.circuit.stamps import Bools, Compiled, Floats, Ints, logic_order
 from halfsplit.errors import InternalError
@@ -182,6 +183,23 @@ def follow(batch: ChangedSets, plus: Ints, minus: Ints, *, with_sense: bool) -> 
         native.library().halfsplit_free(getattr(made, "cycles"))  # noqa: B009 # the same
     del held
     return result
+
+
+def follow_from_state(batch: ChangedSets) -> Run:
+    """As :func:`halfsplit.circuit.follow.follow_from_state` for all sets of ``batch``, by the compiled code if there.
+
+    Every diode counts as active then, one that never left the tangent of the state still being on it. ``sense`` is
+    empty, and for what chatters or is stuck the state stands.
+    """
+    if not native.available():
+        return rounds.follow_from_state(batch, np.arange(len(batch.sets)))
+    none = np.zeros(0, dtype=np.int64)
+    found = follow(batch, none, none, with_sense=False)
+    stuck = set(np.flatnonzero(found.kind == STUCK).tolist())
+    for number in (*found.cycles, *stuck):
+        found.booleans[number], found.junction_v[number] = batch.system.booleans, batch.system.junction_v
+    active = np.ones(found.junction_v.shape, dtype=np.bool_)
+    return Run(found.booleans, found.junction_v, active, found.sense, found.cycles, stuck=stuck)
 
 
 def _columns(batch: ChangedSets, plus: Ints, minus: Ints) -> tuple[Ints, Ints, Floats]:

@@ -70,7 +70,7 @@ FOLLOWED = 5
 #: Repairs below these odds all along are not worth a line in the figure; no source.
 WORTH_A_LINE = 0.03
 #: Points of the figure at most, repairs apart; no source.
-MOST_POINTS = 40
+MOST_POINTS = 24
 #: Suspects named as not excluded at the end.
 MOST_LEFT = 6
 
@@ -144,13 +144,14 @@ def _mends(entry: Entry) -> bool:
 def _moments(lines: Sequence[Sequence[Entry]]) -> frozenset[int]:
     """The numbers of the entries at which the odds are noted.
 
-    All that tell anything, or of many a few evenly spread ones, with the last, each repair and what came before it:
-    working out the odds takes longer the more was seen, and more points than these cannot be told apart on paper.
+    All that tell anything, or of many a few, closer at the beginning where the odds narrow, with the last, each repair
+    and what came before it: working out the odds takes longer the more was seen, and more points than these cannot be
+    told apart on paper.
     """
     seen = [line[-1] for line in lines if isinstance(line[-1].what, ObservationRecorded)]
     if len(seen) <= MOST_POINTS:
         return frozenset(entry.number for entry in seen)
-    chosen = {round(at * (len(seen) - 1) / (MOST_POINTS - 1)) for at in range(MOST_POINTS)}
+    chosen = {round((at / (MOST_POINTS - 1)) ** 2 * (len(seen) - 1)) for at in range(MOST_POINTS)}
     for at, entry in enumerate(seen):
         if _mends(entry):
             chosen |= {max(at - 1, 0), at}
