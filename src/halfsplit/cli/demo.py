@@ -66,6 +66,8 @@ def run(arguments: argparse.Namespace) -> int:
 
 
 def _play(arguments: argparse.Namespace, store: object) -> int:
+    from pathlib import Path
+
     from halfsplit.cli.console import minutes, print_json, rule, say
     from halfsplit.cli.showing import show_next, show_step, show_why
     from halfsplit.jobs.store import JobStore
@@ -73,9 +75,12 @@ def _play(arguments: argparse.Namespace, store: object) -> int:
     from halfsplit.service.complaints import complaint_of
     from halfsplit.service.examples import find_machine
     from halfsplit.service.practising import play_out, set_up_told
+    from halfsplit.service.reporting import check_place
     from halfsplit.service.working import next_step, why
 
     assert isinstance(store, JobStore)  # the caller opened it
+    if arguments.report:
+        check_place(Path(arguments.report))  # before anything is played
     path = find_machine(MACHINE)
     complaint = complaint_of(load_machine(path), [COMPLAINT], ["rain"], words=WORDS)
     with store:

@@ -33,7 +33,7 @@ from halfsplit.machine.model import Machine
 
 Floats = NDArray[np.float64]
 #: Pairs of points whose spreads are held, one to two megabytes each; no source.
-PAIRS_HELD = 64
+PAIRS_HELD = 96
 #: Share of the system's voltage beyond which a spread is no straight line any more; no source.
 STRAIGHT_SHARE = 0.1
 

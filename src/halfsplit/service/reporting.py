@@ -318,14 +318,19 @@ def _face(text: str) -> Face:
     )
 
 
-def write_report(desk: Desk, face: str, file: Path, job_id: str | None = None) -> Written:
-    """Writes a job's report, as PDF or HTML by the file's ending, never over another file. Raises UserError."""
-    ending = file.suffix.casefold()
-    if ending not in (".pdf", ".html", ".htm"):
+def check_place(file: Path) -> None:
+    """Raises UserError where no report can be written under that name."""
+    if file.suffix.casefold() not in (".pdf", ".html", ".htm"):
         raise UserError(
             "report-ending", f'"{file.name}" ends in neither .pdf nor .html.', "Give it one of these endings."
         )
     _free(file)
+
+
+def write_report(desk: Desk, face: str, file: Path, job_id: str | None = None) -> Written:
+    """Writes a job's report, as PDF or HTML by the file's ending, never over another file. Raises UserError."""
+    check_place(file)
+    ending = file.suffix.casefold()
     found = report_of(desk, face, job_id)
     pictures = _pictures(desk, found)
     if ending == ".pdf":

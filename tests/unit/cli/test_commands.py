@@ -305,6 +305,12 @@ def test_the_demo_goes_from_the_call_to_the_report_and_keeps_no_job(
     assert list(home.iterdir()) == []
 
 
+def test_the_demo_refuses_a_report_it_could_not_write_before_it_plays(home: Path) -> None:
+    refused = run(home, "demo", "--report", "report.odt", status=2)
+    assert "(report-ending)" in refused
+    assert "LOAD LIST" not in refused
+
+
 def test_the_demo_keeps_its_job_where_it_is_told(home: Path) -> None:
     found = read(home, "demo", "--home", str(home / "kept"))
     assert found["head"]["state"] == "closed"
