@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import asyncio
 import json
-from collections.abc import AsyncIterator
+from collections.abc import AsyncIterator, Coroutine
+from concurrent.futures import ThreadPoolExecutor
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 import pytest
 from fastapi.testclient import TestClient
@@ -23,6 +24,7 @@ from halfsplit.web.hunts import Hunts
 
 CART = Path(__file__).resolve().parents[3] / "examples" / "hand-cart-generator"
 PATIENCE_S = 60
+Result = TypeVar("Result")
 
 
 @pytest.fixture
@@ -31,6 +33,12 @@ def hunts() -> Hunts:
     desk = Desk(MemoryStore(), lambda: datetime(2031, 4, 2, 7, tzinfo=UTC))
     working.open_job(desk, CART, Complaint((Symptom("starter", "start", "off", 0.96, "yes"),)), job_id="cart")
     return Hunts(desk, Board((CART,), with_shipped=False))
+
+
+def alone(coroutine: Coroutine[Any, Any, Result]) -> Result:
+    """What the coroutine gives, run in a thread of its own: browser tests leave a loop running in the first one."""
+    with ThreadPoolExecutor(1) as pool:
+        return pool.submit(asyncio.run, coroutine).result()
 
 
 async def heard(stream: AsyncIterator[str]) -> Any:
@@ -62,7 +70,7 @@ def test_a_note_is_told_with_who_wrote_it_in_which_message(hunts: Hunts, monkeyp
         await asyncio.to_thread(write, hunts, "green pin", "Ana", "message-0001")
         return first, await waiting
 
-    first, then = asyncio.run(run())
+    first, then = alone(run())
     assert first == {"number": 1, "lines": []}
     (line,) = then["lines"]
     assert (line["words"], line["by"], line["sending"]) == ("note: green pin", "Ana", "message-0001")
@@ -78,7 +86,7 @@ def test_what_another_process_wrote_is_found_in_the_store(hunts: Hunts, monkeypa
         await asyncio.to_thread(keeping.note, hunts.desk("Ben"), "from the bench", "cart")
         return await heard(stream)
 
-    assert [one["words"] for one in asyncio.run(run())["lines"]] == ["note: from the bench"]
+    assert [one["words"] for one in alone(run())["lines"]] == ["note: from the bench"]
 
 
 def test_a_phone_that_was_away_hears_what_it_missed(hunts: Hunts) -> None:
@@ -90,7 +98,7 @@ def test_a_phone_that_was_away_hears_what_it_missed(hunts: Hunts) -> None:
         assert (await heard(stream))["lines"] == []
         return await heard(stream)
 
-    found = asyncio.run(run())
+    found = alone(run())
     assert [one["words"] for one in found["lines"]] == ["note: two"]
 
 
@@ -114,7 +122,7 @@ def test_the_end_of_the_server_ends_every_stream(hunts: Hunts, monkeypatch: pyte
         await asyncio.to_thread(hunts.listeners.end)
         assert await asyncio.wait_for(waiting, PATIENCE_S) is None
 
-    asyncio.run(run())
+    alone(run())
 
 
 def test_a_stream_is_of_its_own_type_and_of_a_job_that_is_there(hunts: Hunts) -> None:
