@@ -61,6 +61,10 @@ from halfsplit.jobs.units import UnitEvent, unit_from_json
 BUSY_SECONDS = 20
 
 
+#: Times that switching to the write-ahead log is tried, one more than processes that may open a new store at once.
+_SWITCHES = 100
+
+
 class SqlStore(JobStore):
     """Jobs in the database at ``address`` (an SQLAlchemy URL), which is made or brought up to date.
 
@@ -384,11 +388,21 @@ class _SqliteWays:
     def keep_log(self, engine: Engine) -> None:
         """Switches the file to the write-ahead log. The file remembers it, so once on opening is enough.
 
-        This writes into the file, so it comes after looking whether the file is ours.
+        This writes into the file, so it comes after looking whether the file is ours. While another process does the
+        same SQLite says "locked" at once, however long the timeout; taking the write lock waits for that process.
         """
         connection = engine.raw_connection()
+        cursor = connection.cursor()
         try:
-            (mode,) = connection.cursor().execute("PRAGMA journal_mode=WAL").fetchone()
+            for left in reversed(range(_SWITCHES)):
+                try:
+                    (mode,) = cursor.execute("PRAGMA journal_mode=WAL").fetchone()
+                    break
+                except sqlite3.OperationalError as error:
+                    if not left or error.sqlite_errorcode & 0xFF != sqlite3.SQLITE_BUSY:
+                        raise
+                cursor.execute("BEGIN IMMEDIATE")
+                cursor.execute("COMMIT")
         except sqlite3.Error as error:
             raise _worded(str(error), str(self._path)) from error
         finally:
