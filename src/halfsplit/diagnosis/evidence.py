@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from halfsplit.diagnosis import clamps, instruments, lamps, likelihood, readings
 from halfsplit.diagnosis.checks import Check
+from halfsplit.diagnosis.complaining import functions_in, named
 from halfsplit.diagnosis.ohms import OhmsTables
 from halfsplit.diagnosis.repeats import settled
 from halfsplit.diagnosis.space import Space
@@ -206,7 +207,13 @@ class Evidence:
             likely = self.weigh_lines(observation, None)
             if not _is_ohms(observation) and not getattr(observation, "unplugged", ()):
                 likely = likely[self.carried(observation.state)]
-            self._cache[observation] = Weighed(likely, self._flat(observation), observation.showing)
+            flat = self._flat(observation)
+            if isinstance(observation, Symptom) and observation in self.complaint.symptoms:
+                likely = likely * named(
+                    self.space.machine, observation, self.levels(observation.function, observation.state)
+                )
+                flat /= max(len(functions_in(self.space.machine, observation.state)), 1)
+            self._cache[observation] = Weighed(likely, flat, observation.showing)
         return self._cache[observation]
 
     def carried(self, state: str) -> Ints:

@@ -14,6 +14,7 @@ import numpy as np
 
 from halfsplit.diagnosis.belief import Belief, believe, open_symptoms
 from halfsplit.diagnosis.checks import Check, all_checks, further_states, operate
+from halfsplit.diagnosis.complaining import log_chosen
 from halfsplit.diagnosis.evidence import Evidence
 from halfsplit.diagnosis.pairs import Pairs
 from halfsplit.diagnosis.planning import (
@@ -119,6 +120,9 @@ class Hunt:
         self.evidence = Evidence(bench.space, bench.signatures, complaint)
         weights = fault_weights(bench.machine, bench.faults, complaint.conditions, complaint.worked_on)
         self.log_prior: Floats = bench.space.log_prior(weights)
+        #: Log chance ``[singles]`` that the operator named just these of the functions that fail; in ``log_prior`` too.
+        self.log_chosen = log_chosen(bench.machine, complaint.symptoms, self.evidence.levels)[bench.space.hyp_row]
+        self.log_prior[: bench.space.singles] += self.log_chosen
         self.situation = Situation()
         self._done: Counter[str] = Counter()
         self._looked: Counter[str] = Counter()

@@ -171,11 +171,11 @@ def something_else(now: float, complained: float) -> float:
     """Share of causes that the machine file does not know, before leaving.
 
     ``now`` are the belief's odds of something else, ``complained`` those after the complaint alone. That a certain
-    function fails speaks neither for nor against it: some function must, or there were no job. The belief gives every
-    level of a function the same chance under something else, which over all complaints that could be made comes to
-    more than one and on a machine with many functions lifts 3 % to 6 to 26 % (ten and ninety of a hundred simulated
-    complaints on the sweeper, 14 % on average): on purpose where a hunt must not be too sure of its suspects, and too
-    dark here. So the prior's share is moved by what was seen after the complaint alone.
+    function fails speaks neither for nor against it: some function must, or there were no job. The belief sees to that
+    over all complaints together; of each by itself its odds still go up and down by how well the suspects fit what the
+    operator happened to name (0.3 to 14 % in ten and ninety of a hundred simulated complaints on the sweeper, 5 % on
+    average), which says more about those than about it. So the prior's share is moved by what was seen after the
+    complaint alone.
     """
     if not 0.0 < complained < 1.0:
         return now

@@ -103,10 +103,12 @@ def why(hunt: Hunt, group_id: str, observations: Sequence[Observation]) -> Why:
     others = np.where(np.arange(len(ids)) == at, -1.0, whole)
     rival = int(np.argmax(others))
     mine, theirs = _best(hunt, at), _best(hunt, rival)
+    chosen = float(hunt.log_chosen[mine.hypothesis] - hunt.log_chosen[theirs.hypothesis])
     said, epoch = [], 0
     for number, observation in enumerate(observations):
         if not isinstance(observation, OutOfReach | Action):
             ratio = _log(hunt, observation, mine, epoch) - _log(hunt, observation, theirs, epoch)
+            ratio += chosen if number == 0 else 0.0  # that just these were named of all that fails
             machine = hunt.bench.machine
             said.append(
                 Testimony(
@@ -117,7 +119,7 @@ def why(hunt: Hunt, group_id: str, observations: Sequence[Observation]) -> Why:
             )  # fmt: skip
         if isinstance(observation, Action):
             epoch += 1
-    prior = float(hunt.log_prior[mine.hypothesis] - hunt.log_prior[theirs.hypothesis])
+    prior = float(hunt.log_prior[mine.hypothesis] - hunt.log_prior[theirs.hypothesis]) - chosen
     return Why(
         group=group_id,
         odds=float(odds[at]),

@@ -267,7 +267,8 @@ def test_results_are_told_in_the_words_of_the_trade() -> None:
     assert next(one for one in lamp if one.healthy).label == "lamp lit"
     amps = outcomes(it, checks["amps W4 in start"])
     assert any(one.label.startswith("below ") and not one.healthy for one in amps)
-    assert sum(one.chance for one in amps) == pytest.approx(1.0)
+    # Rows of less than a ten-thousandth are left out, and there are several.
+    assert sum(one.chance for one in amps) == pytest.approx(1.0, abs=1e-3)
     watched = outcomes(it, watch_check(machine(CART), "panel-lamp", "start", ("X1",)))
     assert watched[0].label == "dark"
     assert watched[0].healthy

@@ -46,7 +46,9 @@ def test_the_results_of_a_walk_are_few_different_and_sum_to_one(state: str) -> N
 
 
 def test_a_result_is_named_by_what_is_not_as_it_should_be() -> None:
-    labels = {one.label: one for one in outcomes(sweeper(), walk(sweeper(), "sweep"))}
+    told = Complaint((Symptom("dust-spray-left", "sweep", "off"),), comes_and_goes=True)
+    hunt = Hunt(bench("saltmarsh-sweeper"), told)
+    labels = {one.label: one for one in outcomes(hunt, walk(hunt, "sweep"))}
     assert labels["all right"].healthy
     assert "dust-spray-left dead" in labels
     assert any(label.endswith(" more") for label in labels)

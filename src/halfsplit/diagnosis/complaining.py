@@ -1,0 +1,56 @@
+"""What an operator tells of what fails: some of it, and now and then something that does not fail.
+
+*The model* (ours, from memory; no source is known for it). Of the functions that a fault upsets in a state an operator
+names as many as he does, each choice as likely as the other: a fault that upsets thirty functions is behind a
+complaint of one dead lamp thirty times more seldom than one that upsets this lamp alone. What he names by mistake may
+be any function that should do something in that state. So the chances of all complaints sum to one, and that one was
+made speaks for no suspect by itself.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import gammaln
+
+from halfsplit.machine.model import Machine
+from halfsplit.observations import Symptom
+
+Floats = NDArray[np.float64]
+#: Chances of off, weak and on of a function in a state for every line, the sound machine last, ``[n, 3]``.
+Levels = Callable[[str, str], Floats]
+
+
+def functions_in(machine: Machine, state: str) -> tuple[str, ...]:
+    """Functions of which somebody could say in a state that they do not do what they should."""
+    return tuple(name for name, function in machine.functions.items() if state in function.expected)
+
+
+def upset(chances: Floats) -> Floats:
+    """Chance that a function is not as in the sound machine for every line ``[n]``, from its levels' ``[n, 3]``."""
+    differs = 1.0 - chances @ chances[-1]
+    result: Floats = np.clip(differs - differs[-1], 0.0, 1.0)
+    return result
+
+
+def named(machine: Machine, symptom: Symptom, chances: Floats) -> Floats:
+    """Share of a complaint's likelihood that is left, ``[n]``: one in all functions where it is named by mistake."""
+    fails = upset(chances)
+    result: Floats = fails + (1.0 - fails) / max(len(functions_in(machine, symptom.state)), 1)
+    return result
+
+
+def log_chosen(machine: Machine, symptoms: Sequence[Symptom], levels: Levels) -> Floats:
+    """Log chance that just these of all that fails were named, for every line ``[n]``."""
+    found: list[Floats] = []
+    for state in dict.fromkeys(symptom.state for symptom in symptoms):
+        told = {symptom.function for symptom in symptoms if symptom.state == state}
+        fails = {name: upset(levels(name, state)) for name in {*functions_in(machine, state), *told}}
+        explained = np.sum([fails[name] for name in sorted(told)], axis=0)
+        rest = np.sum([np.zeros_like(explained), *(fails[name] for name in sorted(fails.keys() - told))], axis=0)
+        # The number of ways to choose so many of all, for numbers that need not be whole.
+        found.append(gammaln(explained + 1.0) + gammaln(rest + 1.0) - gammaln(explained + rest + 1.0))
+    result: Floats = np.sum(found, axis=0)
+    return result
