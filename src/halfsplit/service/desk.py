@@ -105,12 +105,15 @@ class Desk:
 class Standing:
     """How a job stands: its hunt, all observations with the numbers of their entries, minutes by place.
 
+    ``checks`` holds for each observation after the complaint the check that showed it, if it was one.
+
     ``warning`` is the fixed idea noticed at the last observation, once for each place.
     """
 
     hunt: Hunt
     observations: list[Observation]
     numbers: list[int] = field(default_factory=list)
+    checks: list[Check | None] = field(default_factory=list)
     minutes_at: dict[str, float] = field(default_factory=dict)
     open_now: list[str] = field(default_factory=list)
     warning: FixedIdea | None = None
@@ -173,7 +176,9 @@ class Standing:
         check = self.check(what.check) if what.check else None
         if check is None and isinstance(seen, Reading):
             check = made_for(self.machine, what.check, seen)
-        self.hunt.take(seen, check if not isinstance(seen, Action) else None)
+        check = check if not isinstance(seen, Action) else None
+        self.hunt.take(seen, check)
+        self.checks.append(check)
         self.observations.append(seen)
         self.numbers.append(number)
         place = check.place if check is not None and check.zone else getattr(seen, "place", "")

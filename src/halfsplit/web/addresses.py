@@ -16,6 +16,7 @@ from halfsplit.service.asking import asked
 from halfsplit.service.board import ComplaintForm, JobCards, MachineLines, Told, complaint_told
 from halfsplit.service.desk import Desk
 from halfsplit.service.found import record
+from halfsplit.service.phone_table import packed, phone_table
 from halfsplit.service.results import Log, NextStep, Suspects, WhyLines
 from halfsplit.service.tracing import CircuitPath, circuit_path
 from halfsplit.service.zone_map import ZoneMap, zone_map
@@ -125,6 +126,18 @@ def path(hunts: At, job: str, suspect: Annotated[str, Query(max_length=200)] = "
     """The way of the current through a suspect, with the volts of the sound machine, of the suspect, and found."""
     with hunts.at(job) as desk:
         return body(circuit_path(desk, suspect, job))
+
+
+@router.get(
+    "/jobs/{job}/table", operation_id="phoneTable", response_class=Response,
+    responses={200: {"content": {"application/json": {}}, "description": "The table, packed with gzip."}},
+)  # fmt: skip
+def table(hunts: At, job: str) -> Response:
+    """All that a phone needs to go on with the hunt by itself: predictions of every suspect, odds, checks, access."""
+    with hunts.at(job) as desk:
+        found = phone_table(desk, job)
+    # Packing takes seconds for a large machine; the job's desk is free meanwhile.
+    return Response(packed(found), media_type="application/json", headers={"content-encoding": "gzip"})
 
 
 @router.get("/jobs/{job}/log", operation_id="log", response_model=Log)

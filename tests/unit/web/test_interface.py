@@ -319,3 +319,19 @@ def test_the_description_names_every_address_and_the_failure_shape(client: Clien
             assert operation["operationId"]
             answer = operation["responses"]["422"]["content"]["application/json"]["schema"]
             assert answer == {"$ref": "#/components/schemas/Refused"}
+
+
+def test_a_phone_gets_the_table_of_a_job_with_what_was_found_in_it() -> None:
+    client = Client(hunts_on(MemoryStore()))
+    _, opened = client.post("jobs", machine="hand-cart-generator", told=[STARTER])
+    job, step = opened["next"]["head"]["job"], opened["next"]["step"]["id"]
+    client.post(f"jobs/{job}/findings", check=step, answer="can't reach")
+    answer = client.http.get(f"/api/jobs/{job}/table")
+    assert answer.headers["content-encoding"] == "gzip"
+    table = answer.json()
+    assert table["format"] == "halfsplit-phone-table/1"
+    assert table["job"] == job
+    assert [one["observation"]["kind"] for one in table["found"]] == ["out-of-reach"]
+    assert table["found"][0]["check"]["id"] == step
+    assert {"start"} <= set(table["states"])
+    assert client.get("jobs/J-0000/table")[0] == 404
