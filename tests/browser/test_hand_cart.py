@@ -136,12 +136,12 @@ def test_an_answer_lost_on_the_way_back_is_sent_again_and_counts_once(served: An
 
     page.route("**/findings", lose)
     page.get_by_role("button", name="Can't reach").tap()
-    expect(page.get_by_role("heading", name="halfsplit does not answer")).to_be_visible()
+    expect(page.get_by_text("1 entry waits on this phone.")).to_be_visible()
     page.unroute("**/findings")
-    page.get_by_role("button", name="Try again").tap()
     expect(page.get_by_text("This was written down before; it counts once.")).to_be_visible()
-    assert len(lost) == 2
-    assert lost[0] == lost[1]
+    expect(page.get_by_text("1 entry waits on this phone.")).to_have_count(0)
+    assert len(lost) >= 2
+    assert len(set(lost)) == 1
     assert len(served.desk.job().entries) == 1
 
 

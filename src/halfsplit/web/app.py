@@ -55,7 +55,12 @@ def create_app(hunts: Hunts, *, hosts: frozenset[str] = LOOPBACK, built: Path | 
         def index() -> FileResponse:
             return FileResponse(page, media_type="text/html")
 
+        def worker() -> FileResponse:
+            # Not under /files: a service worker looks after the addresses below its own.
+            return FileResponse(built / "worker.js", media_type="text/javascript")
+
         app.add_api_route("/", index, include_in_schema=False, methods=["GET", "HEAD"])
+        app.add_api_route("/worker.js", worker, include_in_schema=False, methods=["GET", "HEAD"])
         app.mount("/files", StaticFiles(directory=built / "files"))
     app.add_middleware(GZipMiddleware, minimum_size=1000)
     app.add_middleware(Protection, hosts=hosts, largest_file=largest_attachment())

@@ -65,14 +65,34 @@ export function listen(job: string, heard: (lines: News["lines"]) => void): () =
   return () => stream.close();
 }
 
+/** Whether the server was out of reach when it was asked last, and who wants to know. */
+let away = false;
+const watchers = new Set<(away: boolean) => void>();
+
+/** Hears whether the server is out of reach, now and at each change, until the answer is called. */
+export function watchReach(heard: (away: boolean) => void): () => void {
+  watchers.add(heard);
+  heard(away);
+  return () => watchers.delete(heard);
+}
+
+function reach(isAway: boolean): void {
+  if (away === isAway) return;
+  away = isAway;
+  for (const heard of watchers) heard(away);
+}
+
 async function ask<T>(path: string, init: RequestInit): Promise<T> {
   let response: Response;
   try {
     response = await fetch(path, { ...init, cache: "no-store", credentials: "same-origin" });
   } catch (error) {
     if (error instanceof DOMException && error.name === "AbortError") throw error;
+    reach(true);
     throw new NoAnswerError(String(error));
   }
+  // An answer that was kept from before says that the server did not give one now (public/worker.js).
+  reach(response.headers.has("x-halfsplit-kept"));
   let found: unknown;
   try {
     found = await response.json();

@@ -1,7 +1,10 @@
 // One job: its head, its three parts, and where it stands. Whatever is written down goes through here.
 import { useEffect, useRef, useState } from "preact/hooks";
 import { useWaiting } from "../parts/waiting";
-import { get, jobPath, listen, type Log, type News, newSending, send, type Working } from "../server";
+import { drop, flush, keep, type Queued, waiting as waitingIn } from "../queue";
+import {
+  get, jobPath, listen, type Log, type News, newSending, NoAnswerError, send, watchReach, type Working,
+} from "../server";
 import { minutes, say } from "../texts/say";
 import { LogPart } from "./log";
 import { MendPart } from "./mend";
@@ -20,6 +23,9 @@ export type Part = (typeof PARTS)[number];
 const MOST_NEWS = 3;
 const TIME = { hour: "2-digit", minute: "2-digit" } as const;
 
+/** Milliseconds after which a server that was out of reach is asked again. */
+const AGAIN = 2000;
+
 /** The tab under which a part without one of its own stands. */
 const UNDER: Partial<Record<Part, Part>> = { mend: "next", proof: "log", papers: "log" };
 
@@ -32,6 +38,8 @@ export function JobScreen({ job, part, suspect }: { job: string; part: Part; sus
   const [told, setTold] = useState<string[]>([]);
   const [news, setNews] = useState<News["lines"]>([]);
   const [behind, setBehind] = useState(false);
+  const [queued, setQueued] = useState<Queued[]>([]);
+  const [away, setAway] = useState(false);
   const heading = useRef<HTMLHeadingElement>(null);
   const waiting = useWaiting(() => load(other));
 
@@ -40,6 +48,21 @@ export function JobScreen({ job, part, suspect }: { job: string; part: Part; sus
     setOther(runnerUp);
   });
   useEffect(() => load(0), [job]);
+  // Seen through the worker, the job and the list it is in can be shown without the server.
+  useEffect(() => {
+    const control = new AbortController();
+    const see = () => {
+      get("/api/jobs", control.signal).catch(() => undefined);
+      setBehind(true);
+    };
+    const worker = navigator.serviceWorker as ServiceWorkerContainer | undefined;
+    if (worker?.controller) get("/api/jobs", control.signal).catch(() => undefined);
+    worker?.addEventListener("controllerchange", see);
+    return () => {
+      control.abort();
+      worker?.removeEventListener("controllerchange", see);
+    };
+  }, [job]);
   useEffect(() => {
     document.title = `${say(part)}, ${stands?.next.head.machine_name ?? job}`;
   }, [part, stands]);
@@ -66,15 +89,49 @@ export function JobScreen({ job, part, suspect }: { job: string; part: Part; sus
     return () => clearInterval(timer);
   }, [behind, waiting.busy]);
 
-  const write: Write = (path, content) => {
-    const sending = newSending();
-    waiting.run(async (signal) => {
-      const found = await send<Working>(jobPath(job, path), content, sending, signal);
+  const showQueued = async () => setQueued(await waitingIn(job));
+  const sendQueued = async (fresh: string, signal: AbortSignal) => {
+    try {
+      const found = await flush(job, fresh, signal);
+      if (!found) return;
       setStands(found);
       setOther(0);
       setTold(found.repeated ? [say("recordedBefore")] : found.recorded);
+    } catch (error) {
+      if (!(error instanceof NoAnswerError)) throw error;
+      setTold([say("keptHere")]);
+    } finally {
+      await showQueued();
+    }
+  };
+  // What is written down is on the phone's disk before it is sent, and goes from there when the server has it.
+  const write: Write = (path, content) => {
+    const sending = newSending();
+    const when = new Date().toISOString();
+    let kept = false;
+    waiting.run(async (signal) => {
+      if (!kept) await keep({ job, path, content, sending, when });
+      kept = true;
+      await sendQueued(sending, signal);
     });
   };
+  useEffect(() => void showQueued(), [job]);
+  useEffect(() => watchReach(setAway), []);
+  const left = queued.some((one) => !one.refused);
+  useEffect(() => {
+    if (!left && !away) return;
+    const again = () => {
+      if (waiting.busy || document.querySelector("dialog[open]")) return;
+      if (left) waiting.run((signal) => sendQueued("", signal));
+      else load(other);
+    };
+    const timer = setInterval(again, AGAIN);
+    addEventListener("online", again);
+    return () => {
+      clearInterval(timer);
+      removeEventListener("online", again);
+    };
+  }, [left, away, waiting.busy]);
   const close = (cause: string) => {
     const sending = newSending();
     waiting.run(async (signal) => {
@@ -118,6 +175,7 @@ export function JobScreen({ job, part, suspect }: { job: string; part: Part; sus
           </div>
         )}
       </div>
+      <QueuedLines away={away} queued={queued} onDrop={(one) => void drop(one).then(showQueued)} />
       {part === "next" && stands && (
         <NextPart
           stands={stands}
@@ -152,6 +210,37 @@ export function JobScreen({ job, part, suspect }: { job: string; part: Part; sus
         ))}
       </nav>
       {waiting.shown}
+    </div>
+  );
+}
+
+/** That the server is out of reach, what waits for it, and what it did not take. */
+function QueuedLines({ away, queued, onDrop }: {
+  away: boolean;
+  queued: Queued[];
+  onDrop: (one: Queued) => void;
+}) {
+  const left = queued.filter((one) => !one.refused).length;
+  return (
+    <div class="news" role="status">
+      {(away || left > 0) && (
+        <div class="written away">
+          <span>
+            {away && <span class="news-line">{say("outOfReach")}</span>}
+            {left > 0 && <span class="news-line">{say(left === 1 ? "oneWaits" : "someWait", { n: left })}</span>}
+          </span>
+        </div>
+      )}
+      {queued.filter((one) => one.refused).map((one) => (
+        <div class="written away" key={one.number}>
+          <span>
+            <span class="news-line">{say("notTakenLater", { time: new Date(one.when).toLocaleTimeString([], TIME) })}</span>
+            <span class="news-line">{JSON.stringify(one.content)}</span>
+            <span class="news-line">{one.refused}</span>
+          </span>
+          <button type="button" onClick={() => onDrop(one)}>{say("seen")}</button>
+        </div>
+      ))}
     </div>
   );
 }
