@@ -23,7 +23,7 @@ demo: client
 	@echo "The same job in the app, to be worked by hand: $(VENV)/bin/halfsplit serve --demo --open"
 
 test: client
-	@scripts/system-packages ngspice chromium
+	@scripts/system-packages ngspice chromium postgresql
 	$(VENV)/bin/ruff check .
 	$(VENV)/bin/mypy
 	$(PYTHON) scripts/client_build.py --check

@@ -34,6 +34,11 @@ SETTINGS: tuple[Setting, ...] = (
         "The folder in which jobs are kept; it is made when first needed.",
     ),
     Setting(
+        "HALFSPLIT_STORE",
+        "`jobs.sqlite3` in the data folder",
+        "The file or database address of the job store, like postgresql+psycopg://name@host/database.",
+    ),
+    Setting(
         "HALFSPLIT_CACHE",
         "the platform's folder for a user's cache",
         "The folder in which what was worked out about machines is kept to open jobs faster; off keeps nothing.",

@@ -1,6 +1,6 @@
 """Every kind of store, each behind one maker; a contract test runs once for each.
 
-To add PostgreSQL: a Maker whose ``address`` is a database of its own for each test, and its name in MAKERS.
+To add a kind: a Maker whose ``address`` is that of a new and empty store for each test, and its name in MAKERS.
 """
 
 from __future__ import annotations
@@ -17,26 +17,43 @@ from halfsplit.jobs.store import JobStore
 
 @dataclass(frozen=True)
 class Maker:
-    """Makes the address of an empty store; ``lasting`` if what is kept there outlives the process."""
+    """Makes the address of an empty store from the test's folder or another fixture's value, named by ``needs``.
 
-    address: Callable[[Path], str]
+    ``lasting`` if what is kept there outlives the process.
+    """
+
+    address: Callable[..., str]
     lasting: bool
+    needs: str = "tmp_path"
+
+    def new(self, request: pytest.FixtureRequest) -> str:
+        """The address of an empty store."""
+        return self.address(request.getfixturevalue(self.needs))
+
+
+def in_folder(folder: Path) -> str:
+    return f"sqlite:///{folder / 'jobs.sqlite3'}"
+
+
+def in_server(new_database: Callable[[], str]) -> str:
+    return new_database()
 
 
 MAKERS: dict[str, Maker] = {
     "memory": Maker(lambda _folder: MEMORY, lasting=False),
-    "sqlite": Maker(lambda folder: f"sqlite:///{folder / 'jobs.sqlite3'}", lasting=True),
+    "postgresql": Maker(in_server, lasting=True, needs="new_database"),
+    "sqlite": Maker(in_folder, lasting=True),
 }
 
 
 @pytest.fixture(params=sorted(MAKERS))
-def store(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[JobStore]:
+def store(request: pytest.FixtureRequest) -> Iterator[JobStore]:
     """An empty store of each kind."""
-    with open_store(MAKERS[request.param].address(tmp_path)) as opened:
+    with open_store(MAKERS[request.param].new(request)) as opened:
         yield opened
 
 
 @pytest.fixture(params=sorted(name for name, maker in MAKERS.items() if maker.lasting))
-def lasting_address(request: pytest.FixtureRequest, tmp_path: Path) -> str:
+def lasting_address(request: pytest.FixtureRequest) -> str:
     """The address of an empty store of each kind that outlives the process."""
-    return MAKERS[request.param].address(tmp_path)
+    return MAKERS[request.param].new(request)

@@ -8,6 +8,7 @@ commit, and tests/unit/jobs/test_sql.py checks that setting.
 from __future__ import annotations
 
 import contextlib
+import itertools
 import os
 import random
 import signal
@@ -15,7 +16,7 @@ import sqlite3
 import subprocess
 import sys
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
@@ -96,21 +97,34 @@ def kill_at_random(
 
 
 def check_sound(file: Path) -> None:
+    """SQLite's own look at its file."""
     with contextlib.closing(sqlite3.connect(file)) as connection:
         assert connection.execute("PRAGMA integrity_check").fetchall() == [("ok",)]
         assert connection.execute("PRAGMA foreign_key_check").fetchall() == []
 
 
-def test_nothing_acknowledged_is_lost_at_50_kills_while_recording(tmp_path: Path, recorder: Recorder) -> None:
+@pytest.fixture(params=["postgresql", "sqlite"])
+def new_address(request: pytest.FixtureRequest, tmp_path: Path) -> Callable[[], str]:
+    """Gives the address of another new store of one kind each time; a path for SQLite."""
+    if request.param == "postgresql":
+        made: Callable[[], str] = request.getfixturevalue("new_database")
+        return made
+    numbers = itertools.count(1)
+    return lambda: str(tmp_path / f"jobs-{next(numbers)}.sqlite3")
+
+
+def test_nothing_acknowledged_is_lost_at_50_kills_while_recording(
+    new_address: Callable[[], str], recorder: Recorder
+) -> None:
     chance = random.Random(20310402)
-    file = tmp_path / "jobs.sqlite3"
+    address = new_address()
     acknowledged: set[int] = set()
     inside = unacknowledged = 0
     for _ in range(KILLS):
-        kept, last_word = kill_at_random(recorder, str(file), chance, new=False)
+        kept, last_word = kill_at_random(recorder, address, chance, new=False)
         acknowledged.update(kept)
         inside += last_word.startswith("before")
-        with open_store(file) as store:
+        with open_store(address) as store:
             events = store.events("job-1")
             assert [event.number for event in events] == list(range(1, len(events) + 1))
             assert acknowledged <= {event.number for event in events}
@@ -130,7 +144,8 @@ def test_nothing_acknowledged_is_lost_at_50_kills_while_recording(tmp_path: Path
             ):
                 job = record(store, job, what, when=WHEN)
             acknowledged.update((job.last_number - 1, job.last_number))
-        check_sound(file)
+        if "://" not in address:
+            check_sound(Path(address))
     print(f"{KILLS} kills, {inside} inside a step, {unacknowledged} after it was kept and before it was said")
     # Were most kills to fall between steps, the test would show little.
     assert inside >= KILLS // 2
@@ -138,18 +153,19 @@ def test_nothing_acknowledged_is_lost_at_50_kills_while_recording(tmp_path: Path
 
 
 def test_a_store_whose_making_was_killed_is_made_at_the_next_opening(
-    tmp_path: Path, recorder: Recorder
+    new_address: Callable[[], str], recorder: Recorder
 ) -> None:
     chance = random.Random(20310403)
     words = []
-    for number in range(20):
-        file = tmp_path / f"jobs-{number}.sqlite3"
-        kept, last_word = kill_at_random(recorder, str(file), chance, new=True)
+    for _ in range(20):
+        address = new_address()
+        kept, last_word = kill_at_random(recorder, address, chance, new=True)
         words.append(last_word)
-        with open_store(file) as store:
+        with open_store(address) as store:
             if store.jobs():
                 assert set(kept) <= set(range(1, load_job(store, "job-1").last_number + 1))
             else:
                 assert not kept
-        check_sound(file)
+        if "://" not in address:
+            check_sound(Path(address))
     assert words.count("pid") >= 3  # killed before the store was open

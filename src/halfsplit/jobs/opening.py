@@ -7,7 +7,7 @@ from pathlib import Path
 from halfsplit.errors import UserError
 from halfsplit.jobs.memory import MemoryStore
 from halfsplit.jobs.store import JobStore
-from halfsplit.settings import make_data_dir, store_path
+from halfsplit.settings import make_data_dir, setting, store_path
 
 #: The address of a store in memory.
 MEMORY = "memory:"
@@ -16,11 +16,13 @@ MEMORY = "memory:"
 def open_store(where: str | Path | None = None) -> JobStore:
     """The store at ``where``.
 
-    None is the user's own, a path an SQLite file, "memory:" one in memory, and anything with "://" a database
-    address ("sqlite:///file", "postgresql+psycopg://..."). A file is made when it is not there; its folder
-    must be. An old store is brought up to date, see ``migrations``. Raises UserError with a code of
-    ``store.CODES``.
+    None is the user's own: the one that HALFSPLIT_STORE names, or else the file in the data folder. A path is
+    an SQLite file, "memory:" one in memory, and anything with "://" a database address ("sqlite:///file",
+    "postgresql+psycopg://..."). A file is made when it is not there; its folder must be. An old store is
+    brought up to date, see ``migrations``. Raises UserError with a code of ``store.CODES``.
     """
+    if where is None:
+        where = setting("HALFSPLIT_STORE") or None
     if where == MEMORY:
         return MemoryStore()
     # SQLAlchemy takes longer to import than most commands to run, so it is left until a store is really

@@ -2,7 +2,7 @@
 
 All statements are SQLAlchemy expressions that both understand. What only SQLite needs stands in
 ``_SqliteWays``, and nowhere else: settings of each connection, how a transaction begins, and the copy before
-an upgrade.
+an upgrade. What only PostgreSQL needs stands in ``postgres``.
 
 SQLite keeps a write-ahead log (readers never wait for the writer) with ``synchronous=FULL``: a commit returns
 when the log has reached the disk, because a laptop in a truck loses its power without warning. The log does
@@ -33,6 +33,7 @@ from sqlalchemy.exc import ArgumentError, DBAPIError, IntegrityError, NoSuchModu
 from sqlalchemy.exc import TimeoutError as PoolTimeout
 
 from halfsplit.errors import InternalError, NotFound, UserError
+from halfsplit.jobs import postgres
 from halfsplit.jobs.events import Event, JobOpened, from_json
 from halfsplit.jobs.migrations.steps import HEAD, bring_up_to_date, form_of
 from halfsplit.jobs.migrations.tables import documents as document_rows
@@ -76,13 +77,21 @@ class SqlStore(JobStore):
         try:
             url = make_url(address)
             sqlite = url.get_backend_name() == "sqlite"
-            engine = create_engine(url, connect_args={"timeout": BUSY_SECONDS} if sqlite else {})
-        except (ArgumentError, NoSuchModuleError, ImportError) as error:
+            if sqlite:
+                engine = create_engine(url, connect_args={"timeout": BUSY_SECONDS})
+            else:
+                url = postgres.with_driver(url)
+                engine = create_engine(url, **postgres.engine_arguments(url, BUSY_SECONDS))
+        except ImportError as error:
+            raise postgres.missing_driver(error) from error
+        except (ArgumentError, NoSuchModuleError) as error:
             raise UserError("store-address", f"The store's address cannot be used: {error}.") from error
         self._place = url.render_as_string(hide_password=True)
         self._sqlite = _SqliteWays(url) if sqlite else None
         if self._sqlite:
             self._sqlite.attach(engine)
+        else:
+            postgres.attach(engine)
         self._engine = engine
         try:
             self._prepare(head, extra_steps)
@@ -446,7 +455,7 @@ def _worded(said: str, place: str) -> UserError:
 
 _SAYINGS = (
     (
-        ("locked", "busy"),
+        ("locked", "busy", "lock timeout", "deadlock", "too many clients", "starting up", "shutting down"),
         "store-busy",
         "Somebody else is writing into the store.",
         "Try again when they have finished.",
@@ -458,7 +467,7 @@ _SAYINGS = (
         "Restore it from a copy.",
     ),
     (
-        ("full", "readonly", "read-only", "disk i/o", "permission"),
+        ("full", "no space left", "readonly", "read-only", "disk i/o", "permission"),
         "store-write",
         "The store cannot be written; nothing of this step was kept.",
         "Make room, or ask for the right to write there.",

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Literal
+
 import sqlalchemy as sa
 from alembic import op
 
@@ -12,5 +14,7 @@ depends_on = None
 
 
 def upgrade() -> None:
-    with op.batch_alter_table("jobs", recreate="always") as jobs:
+    # PostgreSQL changes a table in place; SQLite is made to move the rows.
+    anew: Literal["always", "never"] = "always" if op.get_bind().dialect.name == "sqlite" else "never"
+    with op.batch_alter_table("jobs", recreate=anew) as jobs:
         jobs.add_column(sa.Column("weather", sa.Text, nullable=False, server_default="not asked"))
