@@ -171,6 +171,7 @@ static int read_circle(Follow *s, Work *w, int64_t f) {
     for (int k = 0; k < w->loop_count; k++) {
         memcpy(w->jv, w->kept_jv, sizeof(double) * (size_t)s->diodes);
         memcpy(w->active, w->kept_active, (size_t)s->diodes);
+        w->is_solved = 0;
         halfsplit_newton(s, w, f, w->loop + (size_t)k * (size_t)s->devices);
         read_values(s, w, into);
         for (int64_t r = 0; r < s->readings; r++)
@@ -200,7 +201,7 @@ static int follow(Follow *s, Work *w, int64_t f) {
     apply_logic(s, w, NULL, w->now, forced);
     memcpy(w->jv, s->junction_v, sizeof(double) * (size_t)s->diodes);
     memset(w->active, 0, (size_t)s->diodes);
-    w->trail_count = w->loop_count = 0;
+    w->trail_count = w->loop_count = w->is_solved = 0;
     for (int64_t round = 0; round < s->most_rounds; round++) {
         uint64_t hash = halfsplit_hash(w->now, s->devices);
         for (int k = 0; k < w->trail_count; k++)

@@ -228,18 +228,18 @@ static int eliminate_moved(const Follow *s, Work *w, Moved *moved, const uint8_t
     moved->ports = n;
     if (!factorise_moved(s, moved))
         return 0;
-    memcpy(moved->booleans, booleans, (size_t)s->devices);
+    memcpy(moved->key, w->key, (size_t)w->movers);
     moved->without = without, moved->filled = 1;
     return 1;
 }
 
 /* Finds or makes what devices standing at ``booleans`` make of the state. */
 static int take_moved(const Follow *s, Work *w, const uint8_t *booleans, int64_t without) {
-    uint64_t hash = halfsplit_hash(booleans, s->devices) ^ (uint64_t)(without + 1) * 0x9E3779B97F4A7C15u;
+    uint64_t hash = halfsplit_hash(w->key, w->movers) ^ (uint64_t)(without + 1) * 0x9E3779B97F4A7C15u;
     for (int k = 0; k < w->kept; k++) {
         Moved *one = &w->moved[k];
         if (one->filled && one->hash == hash && one->without == without &&
-            !memcmp(one->booleans, booleans, (size_t)s->devices)) {
+            !memcmp(one->key, w->key, (size_t)w->movers)) {
             w->fixed = one;
             return 1;
         }
@@ -348,6 +348,9 @@ static int all_forces(Work *w) {
 /* The forces of the last solution for a unit step of each sender [ports][senders]. */
 void halfsplit_forces_by_sender(const Follow *s, Work *w) {
     int m = w->fixed->ports, b = w->border, senders = (int)s->senders;
+    if (w->by_sender_known)
+        return;
+    w->by_sender_known = 1;
     double *fixed = w->by_sender, *border = fixed + m * senders;
     memcpy(fixed, w->fixed->by_sender, sizeof(double) * (size_t)(m * senders));
     for (int i = 0; i < b; i++) {
@@ -482,8 +485,15 @@ static int64_t changed_element(const Follow *s, int64_t f) {
     return found;
 }
 
+static void take_key(Work *w, const uint8_t *booleans) {
+    for (int64_t k = 0; k < w->movers; k++)
+        w->key[k] = booleans[w->mover[k]];
+}
+
 static int begin(const Follow *s, Work *w, int64_t f, const uint8_t *booleans) {
     int64_t without = changed_element(s, f);
+    take_key(w, booleans);
+    w->is_solved = w->by_sender_known = 0;
     if (!take_moved(s, w, booleans, without < 0 ? -1 : without))
         return 0;
     if (without == -2) {
@@ -514,6 +524,9 @@ int halfsplit_on_tangents(const Follow *s, Work *w, int64_t f, const uint8_t *bo
 }
 
 int halfsplit_newton(const Follow *s, Work *w, int64_t f, const uint8_t *booleans) {
+    take_key(w, booleans);
+    if (w->is_solved && !memcmp(w->key, w->solved, (size_t)w->movers))
+        return 1;
     if (!begin(s, w, f, booleans))
         return 0;
     for (;;) {
@@ -540,6 +553,8 @@ int halfsplit_newton(const Follow *s, Work *w, int64_t f, const uint8_t *boolean
             return 0;
     }
     halfsplit_see(s, w, s->sense_0, s->sense_x, s->senses, 0, s->senses, w->sense);
+    memcpy(w->solved, w->key, (size_t)w->movers);
+    w->is_solved = 1;
     return 1;
 }
 
@@ -567,9 +582,24 @@ void halfsplit_work_begin(const Follow *s, Work *w) {
     size_t all = (size_t)(s->own_width + s->reactive), d = (size_t)s->devices, k = (size_t)s->diodes;
     /* The border: own ports, elements that a set changes, diodes. */
     size_t border = (size_t)(s->own_width + s->most_touched) + k;
+    uint8_t *moves = halfsplit_room(w, d, 1);
+    w->mover = halfsplit_room(w, d, sizeof(int64_t));
+    if (moves && w->mover) {
+        for (int64_t one = 0; one < s->switches; one++)
+            moves[s->switch_device[one]] = 1;
+        for (int64_t one = 0; one < s->swaps; one++)
+            moves[s->swap_device[one]] = 1;
+        for (int64_t one = 0; one < s->steps; one++)
+            moves[s->step_device[one]] = 1;
+        for (size_t one = 0; one < d; one++)
+            if (moves[one])
+                w->mover[w->movers++] = (int64_t)one;
+    }
+    free(moves);
+    w->key = halfsplit_room(w, d, 1), w->solved = halfsplit_room(w, d, 1);
     w->moved = halfsplit_room(w, MOVED_KEPT, sizeof(Moved));
     for (int one = 0; one < MOVED_KEPT && !w->failed; one++) {
-        w->moved[one].booleans = halfsplit_room(w, d, 1);
+        w->moved[one].key = halfsplit_room(w, d, 1);
         w->moved[one].ohm = halfsplit_room(w, (size_t)s->plain, sizeof(double));
         w->moved[one].emf = halfsplit_room(w, (size_t)s->plain, sizeof(double));
     }
@@ -593,9 +623,10 @@ void halfsplit_work_begin(const Follow *s, Work *w) {
 void halfsplit_work_end(Work *w) {
     for (int one = 0; w->moved && one < MOVED_KEPT; one++) {
         Moved *moved = &w->moved[one];
-        free(moved->booleans), free(moved->ohm), free(moved->emf), free(moved->port), free(moved->lu);
+        free(moved->key), free(moved->ohm), free(moved->emf), free(moved->port), free(moved->lu);
         free(moved->scale), free(moved->force), free(moved->by_sender), free(moved->pivot);
     }
+    free(w->mover), free(w->key), free(w->solved);
     free(w->moved), free(w->port), free(w->to_border), free(w->within), free(w->before), free(w->side), free(w->small);
     free(w->small_scale), free(w->small_pivot), free(w->force), free(w->by_sender), free(w->g0);
     free(w->c0), free(w->jv), free(w->kept_jv), free(w->volts), free(w->sense), free(w->active), free(w->kept_active);

@@ -18,7 +18,7 @@ typedef struct {
 /* What devices alone make of the state: the ports of the elements they have moved, eliminated once for all sets. */
 typedef struct {
     uint64_t hash;
-    uint8_t *booleans;
+    uint8_t *key;          /* how the devices that move elements stand */
     int64_t without;       /* the element a set has changed too, which is then left to the border; -1: none */
     int ports, room, filled;
     double *ohm, *emf;     /* of the plain reactive elements as the devices stand */
@@ -32,6 +32,9 @@ typedef struct {
     Moved *fixed;          /* the one in use */
     int kept, oldest;
     size_t bytes;
+    int64_t *mover, movers; /* the devices that move elements; how the others stand changes no voltage */
+    uint8_t *key, *solved;  /* how the movers stand; and how they stood for the present forces, if ``is_solved`` */
+    int is_solved, by_sender_known;
     /* All ports of a set: those of ``fixed``, then the border: its own, elements it and devices both change, diodes. */
     Port *port;
     int ports, border;
