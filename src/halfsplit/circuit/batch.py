@@ -85,8 +85,11 @@ def settle_batch(
     """
     table = change_sets if isinstance(change_sets, ChangeTable) else table_of(system.netlist, change_sets)
     rows = np.asarray(read_rows, dtype=np.int64).reshape(-1, 2)
+    state = None
     if native.available() and not source_impedance:
-        return _compiled(system, table, rows, diode_tolerance_v, second_start=second_start)
+        state = quick.ready(system, rows[:, 0], rows[:, 1], diode_tolerance_v)
+    if state is not None:
+        return _compiled(state, system, table, rows, diode_tolerance_v, second_start=second_start)
     batch = ChangedSets(system, table, np.arange(table.count), diode_tolerance_v)
     reader = _Reader(batch, rows, source_impedance)
     c = batch.c
@@ -133,33 +136,45 @@ def _start_again(batch: ChangedSets, outcome: BatchOutcome, sense: Floats) -> No
 
 
 def _compiled(
-    system: System, table: ChangeTable, rows: ReadRows, diode_tolerance_v: float, *, second_start: bool
-) -> BatchOutcome:
-    """The same by the compiled code, some thousand sets at a time."""
+    state: quick.Ready, system: System, table: ChangeTable, rows: ReadRows, diode_tolerance_v: float, *,
+    second_start: bool,
+) -> BatchOutcome:  # fmt: skip
+    """The same by the compiled code; some thousand sets at a time where a second start needs what devices see."""
+    if not second_start or table.count <= _CHUNK:
+        return _compiled_part(state, system, table, rows, diode_tolerance_v, second_start=second_start)
     devices, count = system.c.device_count, table.count
-    plus, minus = rows[:, 0], rows[:, 1]
     outcome = BatchOutcome(
         np.empty((count, len(rows))), np.empty((count, devices), dtype=np.bool_), np.empty(count, dtype=np.uint8),
         np.zeros(count, dtype=np.bool_), None, {}, {},
     )  # fmt: skip
     for start in range(0, count, _CHUNK):
         sets = np.arange(start, min(start + _CHUNK, count))
-        batch = ChangedSets(system, table, sets, diode_tolerance_v)
-        found = quick.follow(batch, plus, minus, with_sense=second_start)
-        part = BatchOutcome(
-            found.readings, found.booleans, found.kind.astype(np.uint8), np.zeros(len(sets), dtype=np.bool_), None,
-            found.cycles, {},
-        )  # fmt: skip
-        for k in np.flatnonzero(found.kind == quick.STUCK).tolist():
-            _settle_stuck(batch, plus, minus, k, part, found.sense)
-        part.switched[:] = (part.booleans != system.booleans).any(axis=1)
-        part.switched[list(part.cycles)] = True
-        if second_start and devices:
-            _start_again(batch, part, found.sense)
+        part = _compiled_part(state, system, table.part(sets), rows, diode_tolerance_v, second_start=True)
         outcome.readings[sets], outcome.booleans[sets] = part.readings, part.booleans
         outcome.kind[sets], outcome.switched[sets] = part.kind, part.switched
         outcome.cycles.update({start + k: cycle for k, cycle in part.cycles.items()})
         outcome.alternatives.update({start + k: others for k, others in part.alternatives.items()})
+    return outcome
+
+
+def _compiled_part(
+    state: quick.Ready, system: System, table: ChangeTable, rows: ReadRows, diode_tolerance_v: float, *,
+    second_start: bool,
+) -> BatchOutcome:  # fmt: skip
+    found = quick.follow(state, system, table, with_sense=second_start)
+    outcome = BatchOutcome(
+        found.readings, found.booleans, found.kind.astype(np.uint8), np.zeros(table.count, dtype=np.bool_), None,
+        found.cycles, {},
+    )  # fmt: skip
+    stuck = np.flatnonzero(found.kind == quick.STUCK).tolist()
+    if stuck or second_start:
+        batch = ChangedSets(system, table, np.arange(table.count), diode_tolerance_v)
+        for k in stuck:
+            _settle_stuck(batch, rows[:, 0], rows[:, 1], k, outcome, found.sense)
+    outcome.switched[:] = (outcome.booleans != system.booleans).any(axis=1)
+    outcome.switched[list(outcome.cycles)] = True
+    if second_start and system.c.device_count:
+        _start_again(batch, outcome, found.sense)
     return outcome
 
 

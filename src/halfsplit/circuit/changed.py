@@ -311,10 +311,14 @@ class ChangedSets:
         element = np.arange(c.first_diode, c.m)
         place = system.element_places(element)
         columns, row = system.some_columns(place.in_plus), np.arange(len(element))
-        z = columns[row, place.out_plus] - columns[row, place.out_minus]
-        with_current = system.answers_with_current[element]
-        # Current answer: -Z = 1 / (1/g + outside ohm). Voltage answer: Z = outside ohm beside the diode's
-        # own g.
-        ohm = np.where(with_current, 1.0 / np.maximum(-z, 1e-30) - system.laws.sigma[element], z)
-        result: Floats = 1.0 / np.maximum(ohm, 1e-6)
-        return result
+        return outside_siemens(system, element, columns[row, place.out_plus] - columns[row, place.out_minus])
+
+
+def outside_siemens(system: System, element: Ints, z: Floats) -> Floats:
+    """What the surroundings of some elements conduct, which answer ``z`` to a unit force of their own; siemens."""
+    # Current answer: -Z = 1 / (1/g + outside ohm). Voltage answer: Z = outside ohm beside the diode's own g.
+    ohm = np.where(
+        system.answers_with_current[element], 1.0 / np.maximum(-z, 1e-30) - system.laws.sigma[element], z
+    )
+    result: Floats = 1.0 / np.maximum(ohm, 1e-6)
+    return result

@@ -76,6 +76,20 @@ class ChangeTable:
     shunt_siemens: Floats
     forced: Forced
 
+    def part(self, sets: Ints) -> ChangeTable:
+        """Some sets in the given order, none of them twice."""
+        if len(sets) == self.count and (sets == np.arange(self.count)).all():
+            return self
+        number = np.full(self.count, -1, dtype=np.int64)
+        number[sets] = np.arange(len(sets))
+        element, shunt = number[self.element_set] >= 0, number[self.shunt_set] >= 0
+        return ChangeTable(
+            self.netlist, len(sets), number[self.element_set[element]], self.element[element],
+            self.element_ohm[element], self.element_v[element], number[self.shunt_set[shunt]], self.shunt_a[shunt],
+            self.shunt_b[shunt], self.shunt_siemens[shunt], self.forced[sets] if self.forced.strides[0] else
+            np.broadcast_to(self.forced[:1], (len(sets), self.forced.shape[1])),
+        )  # fmt: skip
+
 
 def table_of(netlist: Netlist, change_sets: Sequence[Sequence[Change]]) -> ChangeTable:
     """Looks up every name and adds up changes that meet in one place.

@@ -23,7 +23,9 @@ from halfsplit.circuit.stamps import Compiled, Floats, Ints, Targets
 from halfsplit.errors import InternalError
 
 FOLDER = Path(__file__).with_name("kernel")
-SOURCES = ("kernel.h", "ports.h", "elimination.c", "ports.c", "following.c")
+SOURCES = (
+    "kernel.h", "elimination.h", "looking.h", "ports.h", "elimination.c", "looking.c", "ports.c", "following.c",
+)  # fmt: skip
 LIBRARY = FOLDER / "halfsplit-kernel.so"
 
 _left_aside: ContextVar[bool] = ContextVar("kernel_left_aside", default=False)
@@ -48,6 +50,7 @@ def _loaded() -> ctypes.CDLL | None:
         return None
     library.halfsplit_pattern_new.restype = ctypes.c_void_p
     library.halfsplit_columns.restype = ctypes.c_int64
+    library.halfsplit_look_elements.restype = ctypes.c_int64
     library.halfsplit_follow.restype = ctypes.c_int64
     library.halfsplit_free.argtypes = [ctypes.c_void_p]
     library.halfsplit_pattern_free.argtypes = [ctypes.c_void_p]
@@ -95,6 +98,27 @@ def _pattern(nodes: int, reference: int, a: bytes, b: bytes) -> Pattern:
     return Pattern(nodes, reference, np.frombuffer(a, dtype=np.int64), np.frombuffer(b, dtype=np.int64))
 
 
+def pattern(c: Compiled) -> Pattern:
+    """The order of elimination of a circuit; kept for circuits with the same branches."""
+    return _pattern(c.n, c.reference, c.a.tobytes(), c.b.tobytes())
+
+
+def looks(c: Compiled, laws: Targets, elements: Ints, plus: Ints, minus: Ints) -> Floats | None:
+    """What a unit force in each of ``elements`` does to ``x[plus] - x[minus]``, ``[elements, pairs]``.
+
+    None where this way of elimination cannot be gone. Unknowns are those of :func:`columns`.
+    """
+    result = np.empty((len(elements), len(plus)))
+    order = pattern(c)
+    held = [np.ascontiguousarray(part) for part in (laws.rho, laws.sigma, elements, plus, minus)]
+    rho, sigma, acting, to, against = (pointer(part) for part in held)
+    done = library().halfsplit_look_elements(
+        ctypes.c_void_p(order.at), rho, sigma, ctypes.c_double(c.netlist.leak_siemens),
+        ctypes.c_int64(len(elements)), acting, ctypes.c_int64(len(plus)), to, against, pointer(result),
+    )  # fmt: skip
+    return result if done else None
+
+
 def columns(c: Compiled, laws: Targets, unknowns: Ints) -> Floats | None:
     """Columns of the inverse as rows ``[unknowns, c.size]``; None where this way of elimination cannot be gone.
 
@@ -102,19 +126,14 @@ def columns(c: Compiled, laws: Targets, unknowns: Ints) -> Floats | None:
     however weak the leaks are that feed a place.
     """
     result = np.empty((len(unknowns), c.size))
-    return result if columns_into(c, laws, unknowns, np.arange(c.size), result) else None
-
-
-def columns_into(c: Compiled, laws: Targets, unknowns: Ints, wanted: Ints, result: Floats) -> bool:
-    """The same for the unknowns ``wanted`` only, which must rise, into ``result`` ``[unknowns, wanted]``."""
-    pattern = _pattern(c.n, c.reference, c.a.tobytes(), c.b.tobytes())
-    rho, sigma, asked, kept = (np.ascontiguousarray(part) for part in (laws.rho, laws.sigma, unknowns, wanted))
+    order, every = pattern(c), np.arange(c.size)
+    rho, sigma, asked = (np.ascontiguousarray(part) for part in (laws.rho, laws.sigma, unknowns))
     done = library().halfsplit_columns(
-        ctypes.c_void_p(pattern.at), pointer(rho), pointer(sigma), ctypes.c_double(c.netlist.leak_siemens),
-        ctypes.c_int64(len(asked)), pointer(asked), ctypes.c_int64(len(kept)), pointer(kept),
+        ctypes.c_void_p(order.at), pointer(rho), pointer(sigma), ctypes.c_double(c.netlist.leak_siemens),
+        ctypes.c_int64(len(asked)), pointer(asked), ctypes.c_int64(len(every)), pointer(every),
         ctypes.c_int64(result.shape[1]), pointer(result),
     )  # fmt: skip
-    return bool(done)
+    return result if done else None
 
 
 def pointer(array: NDArray[Any]) -> ctypes.c_void_p:
@@ -131,7 +150,7 @@ def filled(structure: type[ctypes.Structure], values: dict[str, Any]) -> tuple[c
         value = values.pop(name)
         if kind is ctypes.c_void_p and value is not None:
             held.append(value)
-            value = pointer(value)
+            value = ctypes.c_void_p(value.at) if isinstance(value, Pattern) else pointer(value)
         setattr(made, name, value)
     if values:
         raise InternalError(f"the compiled code knows nothing of {', '.join(values)}")

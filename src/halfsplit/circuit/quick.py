@@ -14,10 +14,12 @@ from numpy.typing import NDArray
 
 from halfsplit.circuit import follow as rounds
 from halfsplit.circuit import junctions, native
-from halfsplit.circuit.changed import ChangedSets
+from halfsplit.circuit.changed import ChangedSets, outside_siemens
+from halfsplit.circuit.changes import ChangeTable
 from halfsplit.circuit.follow import Run
 from halfsplit.circuit.netlist import Expression, variables_of
-from halfsplit.circuit.stamps import Bools, Compiled, Floats, Ints, logic_order
+from halfsplit.circuit.stamps import Bools, Compiled, ElementValues, Floats, Ints, logic_order, targets_of
+from halfsplit.circuit.system import System
 from halfsplit.errors import InternalError
 
 STUCK = 3  # kernel.h
@@ -31,7 +33,7 @@ def _fields() -> list[tuple[str, Any]]:
     body = re.sub(r"/\*.*?\*/", "", text[text.index("typedef struct {") : text.index("} Follow;")], flags=re.DOTALL)
     kinds = {"int64_t": ctypes.c_int64, "double": ctypes.c_double}
     found: list[tuple[str, Any]] = []
-    for kind, names in re.findall(r"(?:const )?(\w+_t|double)\s+([^;{]+);", body):
+    for kind, names in re.findall(r"(?:const )?(\w+_t|double|Pattern)\s+([^;{]+);", body):
         found += [
             (name.strip(" *\n"), ctypes.c_void_p if "*" in name else kinds[kind]) for name in names.split(",")
         ]
@@ -101,76 +103,161 @@ def operations(c: Compiled) -> dict[str, NDArray[Any]]:
     }  # fmt: skip
 
 
-def follow(batch: ChangedSets, plus: Ints, minus: Ints, *, with_sense: bool) -> Followed:
-    """Settles the sets of ``batch`` from its state and reads ``x[plus] - x[minus]`` ``[rows]`` of each."""
-    system, c, spans = batch.system, batch.c, batch.system.senses
-    values = batch.reactive_values
-    own, place, laws = batch.own, batch.reactive_places, system.laws
-    rows, kept, x = _columns(batch, plus, minus)
-    at = np.full(c.size, -1, dtype=np.int64)
-    at[kept] = np.arange(len(kept))
-    row = np.full(c.size, -1, dtype=np.int64)
-    row[rows] = np.arange(len(rows))
-    row[c.reference] = len(rows)  # the last row is the reference's: zeros
-    sets, devices = len(batch.sets), c.device_count
-    most = rounds.MOST_ROUNDS + devices
-    logic = operations(c)
-    slow = np.ones(devices, dtype=np.uint8)
+@dataclass(frozen=True, eq=False)
+class Ready:
+    """What following any change sets of one state needs of the state: the fields of kernel.h that stay the same.
+
+    ``fields`` by their names there.
+    """
+
+    fields: dict[str, Any]
+    reactive: Ints
+
+
+def ready(system: System, plus: Ints, minus: Ints, diode_tolerance_v: float) -> Ready | None:
+    """The state, looked at by its devices and by ``x[plus] - x[minus]``; kept with the system for the next time.
+
+    None where this way of elimination cannot be gone.
+    """
+    key = (plus.tobytes(), minus.tobytes(), diode_tolerance_v)
+    kept: dict[Any, Ready | None] = system.__dict__.setdefault("_ready", {})
+    if key not in kept:
+        made = _made_ready(system, plus, minus, diode_tolerance_v)
+        kept.clear()
+        kept[key] = made
+    return kept[key]
+
+
+def _made_ready(system: System, plus: Ints, minus: Ints, diode_tolerance_v: float) -> Ready | None:
+    c, spans, laws = system.c, system.senses, system.laws
+    reactive = c.reactive_elements()
+    plain = reactive[reactive < c.first_diode]
+    values = ElementValues(c, plain)
+    place = system.element_places(reactive)
+    sending = np.concatenate([c.sender_high, c.sender_low])
+    probes = system.element_places(sending)
+    look_plus = np.concatenate([spans.plus, plus, place.out_plus, probes.out_plus])
+    look_minus = np.concatenate([spans.minus, minus, place.out_minus, probes.out_minus])
+    acting = np.concatenate([reactive, sending])
+    x = native.looks(c, laws, acting, look_plus, look_minus)
+    if x is None:
+        return None
+    answers, senders = len(spans.plus) + len(plus), len(c.sender_high)
+    rho = laws.rho[sending].reshape(2, senders)
+    # A step of a sender is a volt in its upper branch and one less in its lower.
+    from_sender = x[len(reactive) :, spans.link_v].reshape(2, senders, len(c.link_at))
+    link = rho[1][:, None] * from_sender[1] - rho[0][:, None] * from_sender[0]
+    own = np.arange(len(plain), len(reactive))
+    probe_sign = np.zeros((c.m, senders))
+    column = np.arange(senders)
+    probe_sign[c.sender_high, column] += 1.0
+    probe_sign[c.sender_low, column] -= 1.0
+    slow = np.ones(c.device_count, dtype=np.uint8)
     slow[[device for device, _ in c.logic]] = 0
-    split = len(batch.plain_reactive)
-    touches = batch.touched.sum(axis=1)
-    result = Followed(
-        np.empty((sets, len(plus))), np.zeros((sets if with_sense else 0, len(spans.plus))),
-        np.empty((sets, devices), dtype=np.bool_), np.zeros((sets, c.diode_count)), np.zeros(sets, dtype=np.int32), {},
-    )  # fmt: skip
-    length = np.zeros(sets, dtype=np.int32)
-    link = np.ascontiguousarray((batch.probe_0[c.link_high] - batch.probe_0[c.link_low]).T)
-    given: dict[str, Any] = {
-        "sets": sets, "own_width": own.used.shape[1], "reactive": len(batch.reactive), "plain": split,
-        "diodes": c.diode_count, "devices": devices, "senses": len(spans.plus), "readings": len(plus),
-        "senders": len(c.sender_high), "links": len(c.link_at), "thresholds": len(c.threshold_at),
-        "overs": len(c.over_at), "switches": len(values.switch_at), "swaps": len(values.swap_at),
-        "steps": len(values.step_at), "logics": len(c.logic), "reference": c.reference,
-        "x": x, "sense_x": _between(x, at[spans.plus], at[spans.minus], at[c.reference]),
-        "reading_x": _between(x, at[plus], at[minus], at[c.reference]), "row": row, "kept": at, "x_stride": len(kept),
-        "solution": system.solution, "sense_0": batch.sense_0,
-        "reading_0": system.solution[plus] - system.solution[minus], "probe_0": batch.probe_0,
-        "probe_sign": batch.probe_sign, "link_0": link, "booleans": system.booleans, "junction_v": system.junction_v,
-        "in_plus": own.place.in_plus, "in_minus": own.place.in_minus, "out_plus": own.place.out_plus,
-        "out_minus": own.place.out_minus, "own_element": own.element, "alpha": own.alpha, "beta": own.beta,
-        "gamma": own.gamma, "used": own.used, "added_ohm": batch.added_ohm, "added_v": batch.added_v,
-        "touched_start": np.concatenate([[0], np.cumsum(touches)]), "touched": np.nonzero(batch.touched)[1],
-        "most_touched": int(touches.max(initial=0)), "forced": batch.forced,
-        "r_element": batch.reactive, "r_in_plus": place.in_plus, "r_in_minus": place.in_minus,
-        "r_out_plus": place.out_plus, "r_out_minus": place.out_minus, "r_rho": laws.rho[batch.reactive],
-        "r_sigma": laws.sigma[batch.reactive], "r_tau": laws.tau[batch.reactive], "r_ohm": values.resistance,
-        "r_emf": values.emf, "with_current": system.answers_with_current,
+    fields: dict[str, Any] = {
+        "reactive": len(reactive), "plain": len(plain), "diodes": c.diode_count, "devices": c.device_count,
+        "senses": len(spans.plus), "readings": len(plus), "senders": senders, "links": len(c.link_at),
+        "nodes": c.n, "elements": c.m,
+        "thresholds": len(c.threshold_at), "overs": len(c.over_at), "switches": len(values.switch_at),
+        "swaps": len(values.swap_at), "steps": len(values.step_at), "logics": len(c.logic), "reference": c.reference,
+        "pattern": native.pattern(c), "rho": laws.rho, "sigma": laws.sigma, "leak_siemens": c.netlist.leak_siemens,
+        "looks": len(look_plus), "answers": answers, "probes": answers + len(reactive),
+        "look_plus": look_plus, "look_minus": look_minus, "x": x, "solution": system.solution,
+        "sense_0": system.solution[spans.plus] - system.solution[spans.minus],
+        "reading_0": system.solution[plus] - system.solution[minus],
+        "probe_rho": rho, "probe_sign": probe_sign, "link_0": link,
+        "booleans": system.booleans, "junction_v": system.junction_v,
+        "r_element": reactive, "r_out_plus": place.out_plus, "r_out_minus": place.out_minus,
+        "r_rho": laws.rho[reactive], "r_sigma": laws.sigma[reactive], "r_tau": laws.tau[reactive],
+        "r_ohm": values.resistance, "r_emf": values.emf, "with_current": system.answers_with_current,
         "switch_at": values.switch_at, "switch_device": values.switch_device, "switch_when": values.switch_when,
         "swap_at": values.swap_at, "swap_device": values.swap_device, "swap_ohm": values.swap_ohm,
         "step_at": values.step_at, "step_device": values.step_device, "step_v": values.step_size_v,
-        "saturation_a": c.saturation_a, "slope_v": c.slope_v, "outside_siemens": batch.outside_siemens,
-        "diode_tolerance_v": batch.diode_tolerance_v,
+        "saturation_a": c.saturation_a, "slope_v": c.slope_v,
+        "outside_siemens": outside_siemens(system, reactive[own], x[own, answers + own]),
+        "diode_tolerance_v": diode_tolerance_v,
         "threshold_at": c.threshold_at, "over_at": c.over_at, "link_at": c.link_at, "link_sender": c.link_sender,
         "sender_device": c.sender_device, "pull_in_v": c.pull_in_v, "drop_out_v": c.drop_out_v, "limit_a": c.limit_a,
         "link_limits": c.link_limits, "link_reference": c.link_reference, "sender_average_v": c.sender_average_v,
-        "absolute": c.absolute, "slow": slow, **logic,
+        "absolute": c.absolute, "slow": slow, **operations(c),
         "sense_over": spans.overs.start, "sense_diode_v": spans.diode_v.start, "sense_diode_a": spans.diode_a.start,
         "sense_link_v": spans.link_v.start, "sense_link_high": spans.link_high_v.start,
-        "sense_link_low": spans.link_low_v.start, "most_rounds": most,
+        "sense_link_low": spans.link_low_v.start, "most_rounds": rounds.MOST_ROUNDS + c.device_count,
         "most_newton_steps": junctions.MOST_NEWTON_STEPS,
+    }  # fmt: skip
+    return Ready({k: np.ascontiguousarray(v) if isinstance(v, np.ndarray) else v for k, v in fields.items()}, reactive)
+
+
+def _by_set(sets: Ints, count: int) -> Ints:
+    """Where each set's rows begin in a list sorted by set, ``[count + 1]``."""
+    result = np.zeros(count + 1, dtype=np.int64)
+    np.cumsum(np.bincount(sets, minlength=count), out=result[1:])
+    return result
+
+
+def _changes(system: System, reactive: Ints, table: ChangeTable) -> dict[str, Any]:
+    """The changes of all sets of ``table``, as kernel.h has them: as :class:`ChangedSets` sorts them."""
+    c = system.c
+    at_reactive = np.full(c.m, -1, dtype=np.int64)
+    at_reactive[reactive] = np.arange(len(reactive))
+    folded = at_reactive[table.element] >= 0
+    row, touched = table.element_set[folded], at_reactive[table.element[folded]]
+    order = np.lexsort((touched, row))
+    touched_start = _by_set(row, table.count)
+    element, ohm, volts = table.element[~folded], table.element_ohm[~folded], table.element_v[~folded]
+    place = system.element_places(element)
+    resistance, emf = c.resistances(system.booleans)
+    wanted = targets_of(resistance[element] + ohm, emf[element] + volts)
+    alpha, beta, gamma = system.element_coefficients(element, wanted)
+    siemens = table.shunt_siemens
+    weight = np.maximum(siemens, 1.0)
+    sets = np.concatenate([table.element_set[~folded], table.shunt_set])
+    own = np.argsort(sets, kind="stable")
+    own_start = _by_set(sets, table.count)
+
+    def both(one: NDArray[Any], other: NDArray[Any]) -> NDArray[Any]:
+        return np.concatenate([one, other])[own]
+
+    held = (table.forced >= 0).any() if table.forced.strides[0] else (table.forced[:1] >= 0).any()
+    return {
+        "own_start": own_start, "most_own": int(np.diff(own_start).max(initial=0)),
+        "in_plus": both(place.in_plus, table.shunt_a), "in_minus": both(place.in_minus, table.shunt_b),
+        "out_plus": both(place.out_plus, table.shunt_a), "out_minus": both(place.out_minus, table.shunt_b),
+        "own_element": both(element, np.full(len(siemens), -1)),
+        "alpha": both(alpha, 1.0 / weight), "beta": both(beta, siemens / weight),
+        "gamma": both(gamma, np.zeros(len(siemens))),
+        "touched_start": touched_start, "most_touched": int(np.diff(touched_start).max(initial=0)),
+        "touched": touched[order], "added_ohm": table.element_ohm[folded][order],
+        "added_v": table.element_v[folded][order], "forced": table.forced if held else None,
+    }  # fmt: skip
+
+
+def follow(state: Ready, system: System, table: ChangeTable, *, with_sense: bool) -> Followed:
+    """Settles all sets of ``table`` from the state of ``system`` and reads what ``state`` looks at of each."""
+    sets, fields = table.count, state.fields
+    devices, readings = fields["devices"], fields["readings"]
+    result = Followed(
+        np.empty((sets, readings)), np.zeros((sets if with_sense else 0, fields["senses"])),
+        np.empty((sets, devices), dtype=np.bool_), np.zeros((sets, fields["diodes"])), np.zeros(sets, dtype=np.int32),
+        {},
+    )  # fmt: skip
+    length = np.zeros(sets, dtype=np.int32)
+    given: dict[str, Any] = {
+        **_changes(system, state.reactive, table), "sets": sets,
         "values": result.readings, "sense": result.sense if with_sense else None, "after": result.booleans,
         "after_v": result.junction_v,
         "kind": result.kind, "cycle_length": length, "cycles": None, "cycle_states": 0, "cycle_room": 0,
     }  # fmt: skip
     made, held = native.filled(
-        _structure(), {k: np.ascontiguousarray(v) if isinstance(v, np.ndarray) else v for k, v in given.items()}
+        _structure(),
+        {k: np.ascontiguousarray(v) if isinstance(v, np.ndarray) else v for k, v in given.items()} | fields,
     )
     done = native.library().halfsplit_follow(ctypes.byref(made))
     try:
         if done == 0:
             raise MemoryError
         if done < 0:
-            raise InternalError(f"The devices did not come to rest or to a cycle in {most} rounds.")
+            raise InternalError(f"The devices did not come to rest or to a cycle in {fields['most_rounds']} rounds.")
         count = int(getattr(made, "cycle_states"))  # noqa: B009 # a field of the structure, unknown to the types
         if count:
             found = ctypes.string_at(getattr(made, "cycles"), count * devices)  # noqa: B009 # the same
@@ -191,38 +278,13 @@ def follow_from_state(batch: ChangedSets) -> Run:
     Every diode counts as active then, one that never left the tangent of the state still being on it. ``sense`` is
     empty, and for what chatters or is stuck the state stands.
     """
-    if not native.available():
-        return rounds.follow_from_state(batch, np.arange(len(batch.sets)))
     none = np.zeros(0, dtype=np.int64)
-    found = follow(batch, none, none, with_sense=False)
+    state = ready(batch.system, none, none, batch.diode_tolerance_v) if native.available() else None
+    if state is None:
+        return rounds.follow_from_state(batch, np.arange(len(batch.sets)))
+    found = follow(state, batch.system, batch.table.part(batch.sets), with_sense=False)
     stuck = set(np.flatnonzero(found.kind == STUCK).tolist())
     for number in (*found.cycles, *stuck):
         found.booleans[number], found.junction_v[number] = batch.system.booleans, batch.system.junction_v
     active = np.ones(found.junction_v.shape, dtype=np.bool_)
     return Run(found.booleans, found.junction_v, active, found.sense, found.cycles, stuck=stuck)
-
-
-def _columns(batch: ChangedSets, plus: Ints, minus: Ints) -> tuple[Ints, Ints, Floats]:
-    """Columns that the changes and devices need, and of them the unknowns that are looked at.
-
-    Which columns, which unknowns, and the columns as rows with one of zeros after them, the reference's.
-    """
-    system, c, own, place = batch.system, batch.c, batch.own.place, batch.reactive_places
-    senses = system.senses
-    rows = batch.needed[batch.needed != c.reference]
-    looked_at = [own.out_plus.ravel(), own.out_minus.ravel(), place.out_plus, place.out_minus, senses.plus,
-                 senses.minus, plus, minus, np.array([c.reference])]  # fmt: skip
-    kept = np.unique(np.concatenate(looked_at))
-    x = np.empty((len(rows) + 1, len(kept)))
-    x[-1] = 0.0
-    if not native.columns_into(c, system.laws, rows, kept, x):
-        x[:-1] = system.columns(rows)[rows].take(kept, axis=1)
-    return rows, kept, x
-
-
-def _between(x: Floats, plus: Ints, minus: Ints, reference: int) -> Floats:
-    """``x[:, plus] - x[:, minus]``."""
-    result = x.take(plus, axis=1)
-    against = np.flatnonzero(minus != reference)
-    result[:, against] -= x.take(minus[against], axis=1)
-    return result

@@ -5,7 +5,6 @@ from __future__ import annotations
 import numpy as np
 
 from halfsplit.circuit import native, quick
-from halfsplit.circuit.changed import ChangedSets
 from halfsplit.circuit.changes import table_of
 from halfsplit.circuit.devices import start_values
 from halfsplit.circuit.netlist import Netlist
@@ -27,7 +26,10 @@ def switched_on(netlist: Netlist) -> System:
     c, free = compiled(netlist), table_of(netlist, [()])
     begin = System(netlist, start_values(c, 1, free.forced, everything_on=False)[0])
     none = np.zeros(0, dtype=np.int64)
-    found = quick.follow(ChangedSets(begin, free, np.arange(1), _TOLERANCE_V), none, none, with_sense=False)
+    state = quick.ready(begin, none, none, _TOLERANCE_V)
+    if state is None:
+        return System(netlist)
+    found = quick.follow(state, begin, free, with_sense=False)
     if found.kind[0] == quick.STUCK:
         return System(netlist)
     if found.cycles:

@@ -22,23 +22,7 @@
 #include <stdlib.h>
 #include <string.h>
 
-#include "kernel.h"
-
-#define LANES 8 /* columns worked on together */
-
-struct Pattern {
-    int n, m, reference;       /* nodes, elements, the reference's number */
-    int *place;                /* place of each node in the order; the reference is last */
-    int *node;                 /* node at each place */
-    int *start;                /* where each place's neighbours begin, [n + 1] */
-    int *neighbour;            /* later places, rising */
-    int *pair_start;           /* where each place's pairs of neighbours begin */
-    int *pair_slot;            /* slot of the branch between the two of each pair */
-    int *slot;                 /* slot of each element; -1 where both ends are one node */
-    int *first, *second;       /* places of each element's ends, earlier and later */
-    int *sign;                 /* +1 where the element runs from the earlier to the later place */
-    int slots;
-};
+#include "elimination.h"
 
 typedef struct {
     int *item;
@@ -190,17 +174,7 @@ failed:
     return NULL;
 }
 
-typedef struct {
-    const Pattern *p;
-    double *c, *w;             /* conductances as reduced and shares c / s, of each slot */
-    double *leak, *w_leak;     /* the same of each place's leak */
-    double *inverse;           /* 1 / s of each place */
-    double *v, *b, *e_leak;    /* voltages, injected currents, sources in the leaks: [places][LANES] */
-    double *e, *d;             /* sources and drops: [slots][LANES] */
-    char *touched;             /* places with a source or an injected current */
-} Reduced;
-
-static int reduce(Reduced *r, const double *rho, const double *sigma, double leak) {
+int halfsplit_reduce(Reduced *r, const double *rho, const double *sigma, double leak) {
     const Pattern *p = r->p;
     memset(r->c, 0, sizeof(double) * (size_t)p->slots);
     for (int at = 0; at < p->n; at++)
@@ -321,7 +295,7 @@ int64_t halfsplit_columns(
     r.touched = calloc(n, 1);
     if (!r.c || !r.w || !r.leak || !r.w_leak || !r.inverse || !r.v || !r.b || !r.e_leak || !r.e || !r.d || !r.touched)
         goto done;
-    if (!reduce(&r, rho, sigma, leak))
+    if (!halfsplit_reduce(&r, rho, sigma, leak))
         goto done;
     for (int64_t start = 0; start < count; start += LANES) {
         int lanes = count - start < LANES ? (int)(count - start) : LANES;

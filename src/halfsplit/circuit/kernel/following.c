@@ -38,25 +38,52 @@ static uint8_t value_of(const int32_t *op, const uint8_t *booleans) {
         }
 }
 
+static int held(const int8_t *forced, int64_t device) {
+    return forced && forced[device] >= 0;
+}
+
 static void ask_again(const Follow *s, Work *w, int64_t device) {
     for (int32_t k = s->asks_start[device]; k < s->asks_start[device + 1]; k++)
         w->asked[s->asks[k]] = 1;
+}
+
+/* The first place from ``at`` on where the two differ; many bytes are alike. */
+static int64_t differ(const uint8_t *a, const uint8_t *b, int64_t at, int64_t count) {
+    uint64_t one, other;
+    for (; at + 8 <= count; at += 8) {
+        memcpy(&one, a + at, 8), memcpy(&other, b + at, 8);
+        if (one != other)
+            break;
+    }
+    while (at < count && a[at] == b[at])
+        at++;
+    return at;
+}
+
+/* The first place from ``at`` on that is set. */
+static int64_t set_from(const uint8_t *a, int64_t at, int64_t count) {
+    uint64_t eight;
+    for (; at + 8 <= count; at += 8) {
+        memcpy(&eight, a + at, 8);
+        if (eight)
+            break;
+    }
+    while (at < count && !a[at])
+        at++;
+    return at;
 }
 
 /* Works out the logic of ``next``, which differs from ``now``, where it holds; without ``now`` all of it. */
 static void apply_logic(const Follow *s, Work *w, const uint8_t *now, uint8_t *next, const int8_t *forced) {
     if (now) {
         memcpy(w->asked, s->logic_always, (size_t)s->logics);
-        for (int64_t d = 0; d < s->devices; d++)
-            if (now[d] != next[d])
-                ask_again(s, w, d);
+        for (int64_t d = differ(now, next, 0, s->devices); d < s->devices; d = differ(now, next, d + 1, s->devices))
+            ask_again(s, w, d);
     } else
         memset(w->asked, 1, (size_t)s->logics);
-    for (int64_t k = 0; k < s->logics; k++) {
-        if (!w->asked[k])
-            continue;
+    for (int64_t k = set_from(w->asked, 0, s->logics); k < s->logics; k = set_from(w->asked, k + 1, s->logics)) {
         int32_t device = s->logic_device[k];
-        uint8_t value = forced[device] >= 0 ? (uint8_t)forced[device] : value_of(s->logic + s->logic_start[k], next);
+        uint8_t value = held(forced, device) ? (uint8_t)forced[device] : value_of(s->logic + s->logic_start[k], next);
         if (value != next[device]) {
             next[device] = value;
             ask_again(s, w, device);
@@ -67,27 +94,33 @@ static void apply_logic(const Follow *s, Work *w, const uint8_t *now, uint8_t *n
 /* Which bus links hold, see devices.links_hold. */
 static void links_hold(const Follow *s, Work *w, const uint8_t *now, uint8_t *next) {
     int senders = (int)s->senders, links = (int)s->links;
-    double amount[senders], level[links], average[links];
+    double *amount = w->amount, level[links], average[links];
+    int same = 1;
     halfsplit_forces_by_sender(s, w);
-    for (int k = 0; k < links; k++)
-        level[k] = s->link_0[s->link_sender[k] * links + k], average[k] = 0.0;
     for (int one = 0; one < senders; one++) {
-        amount[one] = s->sender_device[one] < 0 || now[s->sender_device[one]] ? s->sender_average_v[one] : 0.0;
-        for (int k = 0; k < links; k++)
-            average[k] += amount[one] * s->link_0[one * links + k];
+        double here = s->sender_device[one] < 0 || now[s->sender_device[one]] ? s->sender_average_v[one] : 0.0;
+        same &= here == amount[one];
+        amount[one] = here;
     }
+    if (!same) {
+        memset(w->average, 0, sizeof(double) * (size_t)links);
+        for (int one = 0; one < senders; one++)
+            for (int k = 0; k < links; k++)
+                w->average[k] += amount[one] * s->link_0[one * links + k];
+    }
+    memcpy(average, w->average, sizeof(double) * (size_t)links);
+    for (int k = 0; k < links; k++)
+        level[k] = s->link_0[s->link_sender[k] * links + k];
     for (int j = 0; j < w->ports; j++) {
-        const double *plus, *minus, *by_sender = w->by_sender + j * senders;
+        const double *x = w->port[j].x + s->sense_link_v, *by_sender = w->by_sender + j * senders;
         double combined = 0.0, some = 0.0;
         for (int one = 0; one < senders; one++)
             combined += amount[one] * by_sender[one], some += fabs(by_sender[one]);
         if (some == 0.0)
             continue;
-        halfsplit_rows(s, &w->port[j], s->sense_x + s->sense_link_v, s->senses, &plus, &minus);
         for (int k = 0; k < links; k++) {
-            double does = minus ? plus[k] - minus[k] : plus[k];
-            level[k] -= by_sender[s->link_sender[k]] * does;
-            average[k] -= combined * does;
+            level[k] -= by_sender[s->link_sender[k]] * x[k];
+            average[k] -= combined * x[k];
         }
     }
     for (int k = 0; k < links; k++) {
@@ -101,6 +134,17 @@ static void links_hold(const Follow *s, Work *w, const uint8_t *now, uint8_t *ne
     }
 }
 
+/* Do the links of a set just solved on the state as it is stay as they are? */
+static int links_stay(const Follow *s, Work *w) {
+    if (!s->links)
+        return 1;
+    links_hold(s, w, s->booleans, w->next);
+    for (int64_t k = 0; k < s->links; k++)
+        if (w->next[s->link_at[k]] != s->booleans[s->link_at[k]])
+            return 0;
+    return 1;
+}
+
 /* Device values after one round, over-currents left as they are. */
 static void next_values(const Follow *s, Work *w, const uint8_t *now, const int8_t *forced, uint8_t *next) {
     memcpy(next, now, (size_t)s->devices);
@@ -111,7 +155,7 @@ static void next_values(const Follow *s, Work *w, const uint8_t *now, const int8
     }
     if (s->links)
         links_hold(s, w, now, next);
-    for (int64_t d = 0; d < s->devices; d++)
+    for (int64_t d = 0; forced && d < s->devices; d++)
         if (forced[d] >= 0)
             next[d] = (uint8_t)forced[d];
     apply_logic(s, w, now, next, forced);
@@ -123,9 +167,9 @@ static int trip(const Follow *s, Work *w, const uint8_t *now, const int8_t *forc
     double most = 1.0;
     for (int64_t k = 0; k < s->overs; k++) {
         int64_t at = s->over_at[k];
-        double ratio = fabs(w->sense[s->sense_over + k]) / s->limit_a[k];
-        if (!now[at] && forced[at] < 0 && ratio > most)
-            most = ratio, worst = k;
+        double amps = fabs(w->sense[s->sense_over + k]);
+        if (amps > s->limit_a[k] && !now[at] && !held(forced, at) && amps / s->limit_a[k] > most)
+            most = amps / s->limit_a[k], worst = k;
     }
     memcpy(next, now, (size_t)s->devices);
     if (worst >= 0) {
@@ -159,7 +203,7 @@ static int room_for(uint8_t **array, int *room, int count, int64_t devices) {
 }
 
 static void read_values(const Follow *s, const Work *w, double *into) {
-    halfsplit_see(s, w, s->reading_0, s->reading_x, s->readings, 0, s->readings, into);
+    halfsplit_see(w, s->reading_0, s->senses, s->readings, into);
 }
 
 /* Readings of a set that goes in a circle: the mean over its states, and the states are kept. */
@@ -194,10 +238,10 @@ static int read_circle(Follow *s, Work *w, int64_t f) {
 
 /* Follows one set from how the devices stand; 0: out of memory, -1: more rounds than can be. */
 static int follow(Follow *s, Work *w, int64_t f) {
-    const int8_t *forced = s->forced + f * s->devices;
+    const int8_t *forced = s->forced ? s->forced + f * s->devices : NULL;
     size_t devices = (size_t)s->devices;
     for (size_t d = 0; d < devices; d++)
-        w->now[d] = forced[d] >= 0 ? (uint8_t)forced[d] : s->booleans[d];
+        w->now[d] = held(forced, (int64_t)d) ? (uint8_t)forced[d] : s->booleans[d];
     apply_logic(s, w, NULL, w->now, forced);
     memcpy(w->jv, s->junction_v, sizeof(double) * (size_t)s->diodes);
     memset(w->active, 0, (size_t)s->diodes);
@@ -248,15 +292,17 @@ static int follow(Follow *s, Work *w, int64_t f) {
 
 /* One set on the state as it is; tells whether anything moves because of it. */
 static int moves(Follow *s, Work *w, int64_t f) {
-    const int8_t *forced = s->forced + f * s->devices;
+    const int8_t *forced = s->forced ? s->forced + f * s->devices : NULL;
     if (s->touched_start[f + 1] > s->touched_start[f] || !halfsplit_on_tangents(s, w, f, s->booleans))
         return 1;
-    next_values(s, w, s->booleans, forced, w->next);
-    if (memcmp(w->next, s->booleans, (size_t)s->devices) || trip(s, w, s->booleans, forced, w->next))
-        return 1;
-    for (int64_t k = 0; k < s->diodes; k++)
-        if (halfsplit_off_tangent(s, w, f, k))
+    if (forced || !halfsplit_within(s, w) || !links_stay(s, w)) {
+        next_values(s, w, s->booleans, forced, w->next);
+        if (memcmp(w->next, s->booleans, (size_t)s->devices) || trip(s, w, s->booleans, forced, w->next))
             return 1;
+        for (int64_t k = 0; k < s->diodes; k++)
+            if (halfsplit_off_tangent(s, w, k))
+                return 1;
+    }
     s->kind[f] = STEADY;
     memcpy(s->after + f * s->devices, s->booleans, (size_t)s->devices);
     memcpy(s->after_v + f * s->diodes, s->junction_v, sizeof(double) * (size_t)s->diodes);
@@ -271,9 +317,16 @@ int64_t halfsplit_follow(Follow *s) {
     Work w = {0};
     int64_t done = 1;
     halfsplit_work_begin(s, &w);
-    for (int64_t f = 0; f < s->sets && !w.failed && done == 1; f++)
+    int *first = halfsplit_room(&w, (size_t)s->sets, sizeof(int));
+    for (int64_t f = 0, ready = 0; f < s->sets && !w.failed && done == 1; f++) {
+        if (f == ready)
+            ready += halfsplit_look_at_own(s, &w, f, first);
+        halfsplit_begin_set(s, &w, f, first[f]);
         if (moves(s, &w, f))
             done = follow(s, &w, f);
+        halfsplit_end_set(s, &w, f);
+    }
+    free(first);
     if (w.failed)
         done = 0;
     halfsplit_work_end(&w);

@@ -9,32 +9,34 @@ typedef struct Pattern Pattern;
 /* One state of a circuit with everything that change sets of it are judged by. Names and shapes are those of the
  * modules of halfsplit.circuit: stamps.Compiled, system.System, changed.ChangedSets. All arrays are in row order. */
 typedef struct {
-    int64_t sets, own_width, reactive, plain, diodes, devices, senses, readings, senders, links;
-    int64_t thresholds, overs, switches, swaps, steps, logics, reference, most_touched;
-    /* Columns: ``row[u]`` is the row of x that holds the column of unknown u, ``kept[u]`` where in a row unknown u is.
-     * The reference has a row and a place of zeros. */
-    const double *x;                 /* [rows][x_stride] */
-    const double *sense_x;           /* [rows][senses] */
-    const double *reading_x;         /* [rows][readings] */
-    const int64_t *row, *kept;       /* [unknowns] */
-    int64_t x_stride;
+    int64_t sets, reactive, plain, diodes, devices, senses, readings, senders, links, nodes, elements;
+    int64_t thresholds, overs, switches, swaps, steps, logics, reference, most_own, most_touched;
+    /* The circuit as it is eliminated. */
+    const Pattern *pattern;
+    const double *rho, *sigma;       /* [elements] */
+    double leak_siemens;
+    /* What a force is looked at by: pairs of unknowns, first the senses, then the readings, from ``answers`` on what the
+     * reactive elements answer with, from ``probes`` on what the upper branches of all senders do and then the lower. */
+    int64_t looks, answers, probes;
+    const int64_t *look_plus, *look_minus; /* [looks] */
+    const double *x;                 /* [reactive][looks]: a unit force in each reactive element */
     /* The state before any change. */
     const double *solution;          /* [unknowns] */
     const double *sense_0, *reading_0;
-    const double *probe_0;           /* [unknowns][senders] */
+    const double *probe_rho;         /* [2][senders]: rho of their branches */
     const double *probe_sign;        /* [elements][senders] */
-    const double *link_0;            /* [senders][links]: probe_0 between the lines of each link */
+    const double *link_0;            /* [senders][links]: what a step of each sender does between each link's lines */
     const uint8_t *booleans;         /* [devices] */
     const double *junction_v;        /* [diodes] */
-    /* The changes. */
-    const int64_t *in_plus, *in_minus, *out_plus, *out_minus, *own_element;  /* [sets][own_width] */
+    /* The changes: those at places of their own, and those of elements that devices move too. */
+    const int64_t *own_start;        /* [sets + 1] */
+    const int64_t *in_plus, *in_minus, *out_plus, *out_minus, *own_element;
     const double *alpha, *beta, *gamma;
-    const uint8_t *used;
-    const double *added_ohm, *added_v;                                       /* [sets][reactive] */
-    const int64_t *touched_start, *touched;  /* [sets + 1]; the reactive elements that each set changes */
-    const int8_t *forced;                                                    /* [sets][devices] */
+    const int64_t *touched_start, *touched;  /* [sets + 1]; reactive elements */
+    const double *added_ohm, *added_v;       /* as touched */
+    const int8_t *forced;            /* [sets][devices], or nothing where none is held */
     /* Elements that devices move, diodes last. */
-    const int64_t *r_element, *r_in_plus, *r_in_minus, *r_out_plus, *r_out_minus;
+    const int64_t *r_element, *r_out_plus, *r_out_minus;
     const double *r_rho, *r_sigma, *r_tau, *r_ohm, *r_emf;
     const uint8_t *with_current;                                             /* [elements] */
     const int64_t *switch_at, *switch_device, *swap_at, *swap_device, *step_at, *step_device;

@@ -60,19 +60,13 @@ static void coefficients(const Follow *s, int64_t r, Law wanted, Port *port) {
     }
 }
 
-static double answer(const Port *out, const Port *in) {
-    double z = in->x_plus[out->at_plus] - in->x_plus[out->at_minus];
-    return in->x_minus ? z - (in->x_minus[out->at_plus] - in->x_minus[out->at_minus]) : z;
-}
-
-static Port port_at(const Follow *s, int64_t in_plus, int64_t in_minus, int64_t out_plus, int64_t out_minus,
-                    int64_t element) {
-    Port port = {.in_plus = in_plus, .in_minus = in_minus, .out_plus = out_plus, .out_minus = out_minus};
-    port.x_plus = s->x + s->row[in_plus] * s->x_stride;
-    port.x_minus = in_minus == s->reference ? NULL : s->x + s->row[in_minus] * s->x_stride;
-    port.at_plus = s->kept[out_plus], port.at_minus = s->kept[out_minus];
-    port.element = element, port.diode = -1;
-    return port;
+/* What the force of ``in`` makes ``out`` answer; two places answer each other alike, which spares half of the looks. */
+static double answer(const Follow *s, const Work *w, const Port *out, const Port *in) {
+    if (out->reactive >= 0)
+        return in->x[s->answers + out->reactive];
+    if (in->reactive >= 0)
+        return out->x[s->answers + in->reactive];
+    return w->across[out->own * w->own_room + in->own];
 }
 
 static void values_of(const Follow *s, Moved *moved, const uint8_t *booleans) {
@@ -90,10 +84,16 @@ static void values_of(const Follow *s, Moved *moved, const uint8_t *booleans) {
 }
 
 static Port reactive_port(const Follow *s, int64_t r, Law wanted, int64_t diode) {
-    Port port = port_at(s, s->r_in_plus[r], s->r_in_minus[r], s->r_out_plus[r], s->r_out_minus[r], s->r_element[r]);
-    port.diode = diode;
+    Port port = {.x = s->x + r * s->looks, .out_plus = s->r_out_plus[r], .out_minus = s->r_out_minus[r],
+                 .element = s->r_element[r], .reactive = r, .diode = diode};
     coefficients(s, r, wanted, &port);
     return port;
+}
+
+static Port own_port(const Follow *s, const Work *w, int64_t k, int own) {
+    return (Port){.x = w->own_x + own * s->looks, .out_plus = s->out_plus[k], .out_minus = s->out_minus[k],
+                  .element = s->own_element[k], .reactive = -1, .own = own, .alpha = s->alpha[k], .beta = s->beta[k],
+                  .gamma = s->gamma[k], .diode = -1};
 }
 
 static Law plain_law(double ohm, double emf) {
@@ -174,20 +174,20 @@ static double before(const Follow *s, const Port *port) {
 }
 
 static double probe(const Follow *s, const Port *port, int64_t sender) {
-    double value = port->beta * (s->probe_0[port->out_plus * s->senders + sender] -
-                                 s->probe_0[port->out_minus * s->senders + sender]);
+    const double *x = port->x + s->probes + sender;
+    double value = port->beta * (s->probe_rho[s->senders + sender] * x[s->senders] - s->probe_rho[sender] * x[0]);
     if (port->element >= 0 && !s->with_current[port->element])
         value += s->probe_sign[port->element * s->senders + sender];
     return value;
 }
 
 /* Eliminates the ports of ``moved`` one by another; 0: singular. */
-static int factorise_moved(const Follow *s, Moved *moved) {
+static int factorise_moved(const Follow *s, const Work *w, Moved *moved) {
     int n = moved->ports, senders = (int)s->senders;
     for (int i = 0; i < n; i++) {
         const Port *port = &moved->port[i];
         for (int j = 0; j < n; j++)
-            moved->lu[i * n + j] = port->beta * answer(port, &moved->port[j]) + (i == j ? port->alpha : 0.0);
+            moved->lu[i * n + j] = port->beta * answer(s, w, port, &moved->port[j]) + (i == j ? port->alpha : 0.0);
         moved->force[i] = port->beta * before(s, port) + port->gamma;
         for (int k = 0; k < senders; k++)
             moved->by_sender[i * senders + k] = probe(s, port, k);
@@ -226,7 +226,7 @@ static int eliminate_moved(const Follow *s, Work *w, Moved *moved, const uint8_t
             moved->port[n++] = reactive_port(s, r, law, -1);
     }
     moved->ports = n;
-    if (!factorise_moved(s, moved))
+    if (!factorise_moved(s, w, moved))
         return 0;
     memcpy(moved->key, w->key, (size_t)w->movers);
     moved->without = without, moved->filled = 1;
@@ -260,22 +260,17 @@ static void add_border(Work *w, int *n, Port port) {
 static int make_border(const Follow *s, Work *w, int64_t f) {
     const Moved *fixed = w->fixed;
     int m = fixed->ports, n = m;
-    const double *added_ohm = s->added_ohm + f * s->reactive, *added_v = s->added_v + f * s->reactive;
     memcpy(w->port, fixed->port, sizeof(Port) * (size_t)m);
-    for (int64_t k = f * s->own_width; k < (f + 1) * s->own_width; k++)
-        if (s->used[k]) {
-            Port port = port_at(s, s->in_plus[k], s->in_minus[k], s->out_plus[k], s->out_minus[k], s->own_element[k]);
-            port.alpha = s->alpha[k], port.beta = s->beta[k], port.gamma = s->gamma[k];
-            add_border(w, &n, port);
-        }
+    for (int64_t k = s->own_start[f]; k < s->own_start[f + 1]; k++)
+        add_border(w, &n, own_port(s, w, k, w->first_own + (int)(k - s->own_start[f])));
     for (int64_t at = s->touched_start[f]; at < s->touched_start[f + 1]; at++) {
         int64_t r = s->touched[at], k = r - s->plain;
         if (k < 0) {
-            Law law = plain_law(fixed->ohm[r] + added_ohm[r], fixed->emf[r] + added_v[r]);
+            Law law = plain_law(fixed->ohm[r] + w->added_ohm[r], fixed->emf[r] + w->added_v[r]);
             if (r == fixed->without || !same_law(s, r, law))
                 add_border(w, &n, reactive_port(s, r, law, -1));
         } else if (!w->active[k])
-            add_border(w, &n, reactive_port(s, r, diode_law(w->g0[k], w->c0[k], added_ohm[r]), -1));
+            add_border(w, &n, reactive_port(s, r, diode_law(w->g0[k], w->c0[k], w->added_ohm[r]), -1));
     }
     for (int64_t k = 0; k < s->diodes; k++)
         if (w->active[k])
@@ -284,10 +279,10 @@ static int make_border(const Follow *s, Work *w, int64_t f) {
     w->ports = n, w->border = b;
     for (int i = 0; i < b; i++)
         for (int c = 0; c < m; c++)
-            w->to_border[i * m + c] = answer(&w->port[m + i], &w->port[c]);
+            w->to_border[i * m + c] = answer(s, w, &w->port[m + i], &w->port[c]);
     for (int c = 0; c < m; c++)
         for (int j = 0; j < b; j++)
-            w->side[c * b + j] = w->port[c].beta * answer(&w->port[c], &w->port[m + j]);
+            w->side[c * b + j] = w->port[c].beta * answer(s, w, &w->port[c], &w->port[m + j]);
     substitute(fixed->lu, m, fixed->pivot, fixed->scale, w->side, b);
     for (int i = 0; i < b; i++) {
         const double *row = w->to_border + (size_t)i * (size_t)m;
@@ -295,7 +290,7 @@ static int make_border(const Follow *s, Work *w, int64_t f) {
         for (int c = 0; c < m; c++)
             w->before[i] -= row[c] * fixed->force[c];
         for (int j = 0; j < b; j++) {
-            double sum = answer(&w->port[m + i], &w->port[m + j]);
+            double sum = answer(s, w, &w->port[m + i], &w->port[m + j]);
             for (int c = 0; c < m; c++)
                 sum -= row[c] * w->side[c * b + j];
             w->within[i * b + j] = sum;
@@ -319,7 +314,7 @@ static int solve_border(Work *w, double *force) {
     return 1;
 }
 
-static void tangents(const Follow *s, Work *w, int64_t f) {
+static void tangents(const Follow *s, Work *w) {
     for (int i = w->fixed->ports; i < w->ports; i++) {
         Port *port = &w->port[i];
         int64_t k = port->diode, r = s->plain + k;
@@ -327,7 +322,7 @@ static void tangents(const Follow *s, Work *w, int64_t f) {
         if (k < 0)
             continue;
         tangent(w->jv[k], s->saturation_a[k], s->slope_v[k], &g, &c);
-        coefficients(s, r, diode_law(g, c, s->added_ohm[f * s->reactive + r]), port);
+        coefficients(s, r, diode_law(g, c, w->added_ohm[r]), port);
     }
 }
 
@@ -370,32 +365,20 @@ void halfsplit_forces_by_sender(const Follow *s, Work *w) {
                 fixed[c * senders + k] -= w->side[c * b + j] * border[j * senders + k];
 }
 
-void halfsplit_rows(const Follow *s, const Port *port, const double *table, int64_t width, const double **plus,
-                    const double **minus) {
-    *plus = table + s->row[port->in_plus] * width;
-    *minus = port->x_minus ? table + s->row[port->in_minus] * width : NULL;
-}
-
-WIDE void halfsplit_see(const Follow *s, const Work *w, const double *base, const double *table, int64_t width,
-                        int64_t from, int64_t to, double *into) {
-    memcpy(into + from, base + from, sizeof(double) * (size_t)(to - from));
+WIDE void halfsplit_see(const Work *w, const double *base, int64_t from, int64_t count, double *into) {
+    memcpy(into, base, sizeof(double) * (size_t)count);
     for (int j = 0; j < w->ports; j++) {
-        const double *plus, *minus;
+        const double *x = w->port[j].x + from;
         double force = w->force[j];
         if (force == 0.0)
             continue;
-        halfsplit_rows(s, &w->port[j], table, width, &plus, &minus);
-        if (minus)
-            for (int64_t k = from; k < to; k++)
-                into[k] -= force * (plus[k] - minus[k]);
-        else
-            for (int64_t k = from; k < to; k++)
-                into[k] -= force * plus[k];
+        for (int64_t k = 0; k < count; k++)
+            into[k] -= force * x[k];
     }
 }
 
-static double junction(const Follow *s, int64_t f, int64_t k, double volts, double amps) {
-    double ohm = s->added_ohm[f * s->reactive + s->plain + k];
+static double junction(const Follow *s, const Work *w, int64_t k, double volts, double amps) {
+    double ohm = w->added_ohm[s->plain + k];
     return isinf(ohm) ? 0.0 : volts - ohm * amps;
 }
 
@@ -419,16 +402,16 @@ static int left_tangent(const Follow *s, const Work *w, int64_t k, double v) {
     return step > s->diode_tolerance_v;
 }
 
-static double junction_seen(const Follow *s, const Work *w, int64_t f, int64_t k) {
-    return junction(s, f, k, w->sense[s->sense_diode_v + k], w->sense[s->sense_diode_a + k]);
+static double junction_seen(const Follow *s, const Work *w, int64_t k) {
+    return junction(s, w, k, w->sense[s->sense_diode_v + k], w->sense[s->sense_diode_a + k]);
 }
 
-int halfsplit_off_tangent(const Follow *s, Work *w, int64_t f, int64_t diode) {
-    return left_tangent(s, w, diode, junction_seen(s, w, f, diode));
+int halfsplit_off_tangent(const Follow *s, Work *w, int64_t diode) {
+    return left_tangent(s, w, diode, junction_seen(s, w, diode));
 }
 
 /* Newton's method for the active diodes, everything else eliminated; 0: no working point found. */
-static int settle_junctions(const Follow *s, Work *w, int64_t f) {
+static int settle_junctions(const Follow *s, Work *w) {
     int m = w->fixed->ports, b = w->border;
     double base[2 * b], by[2 * b * b], *border = w->force + m;
     for (int i = 0; i < b; i++) {
@@ -439,9 +422,7 @@ static int settle_junctions(const Follow *s, Work *w, int64_t f) {
             double from = s->sense_0[at], *mine = by + (2 * i + amps) * b;
             memset(mine, 0, sizeof(double) * (size_t)b);
             for (int j = 0; j < w->ports; j++) {
-                const double *plus, *minus;
-                halfsplit_rows(s, &w->port[j], s->sense_x, s->senses, &plus, &minus);
-                double does = plus[at] - (minus ? minus[at] : 0.0);
+                double does = w->port[j].x[at];
                 if (j >= m) {
                     mine[j - m] += does;
                     continue;
@@ -455,7 +436,7 @@ static int settle_junctions(const Follow *s, Work *w, int64_t f) {
     }
     for (int step = 0; step < s->most_newton_steps; step++) {
         int moves = 0;
-        tangents(s, w, f);
+        tangents(s, w);
         if (!solve_border(w, border))
             return 0;
         for (int i = 0; i < b; i++) {
@@ -465,7 +446,7 @@ static int settle_junctions(const Follow *s, Work *w, int64_t f) {
             double volts = base[2 * i], amps = base[2 * i + 1];
             for (int j = 0; j < b; j++)
                 volts -= by[2 * i * b + j] * border[j], amps -= by[(2 * i + 1) * b + j] * border[j];
-            volts = junction(s, f, k, volts, amps);
+            volts = junction(s, w, k, volts, amps);
             moves |= moved_on(volts, w->jv[k]);
             double next = limited(volts, w->jv[k], s->saturation_a[k], s->slope_v[k]);
             w->jv[k] = step > s->most_newton_steps / 2 ? 0.5 * (next + w->jv[k]) : next;
@@ -474,6 +455,106 @@ static int settle_junctions(const Follow *s, Work *w, int64_t f) {
             return 1;
     }
     return 0;
+}
+
+/* Is a diode within ``v`` of its tangent for certain, and everywhere between there and where it stands? */
+static int on_tangent(const Follow *s, const Work *w, int64_t k, double v) {
+    double saturation = s->saturation_a[k], slope = s->slope_v[k], base = s->junction_v[k];
+    double line = w->g0[k] * v + w->c0[k], above = expm1(smaller(v / slope, LARGEST_EXPONENT));
+    double curve = saturation * above, steep = saturation / slope * (above + 1.0);
+    double step = fabs(curve - line) / (smaller(steep, w->g0[k] + 1e6) + s->outside_siemens[k]);
+    /* As left_tangent has it, but grown to measures that only rise away from where the diode stands. */
+    if ((v > 0.0 || base > 0.0) && (line > 1e-9 || w->g0[k] * base + w->c0[k] > 1e-9))
+        step = larger(step, fabs(v - slope * log1p(larger(line, 1e-9) / saturation)));
+    return step < 0.999 * s->diode_tolerance_v;
+}
+
+/* How far from where it stands a diode may go to one side. */
+static double reach(const Follow *s, const Work *w, int64_t k, double side) {
+    double near = 0.0, far = 1e-3;
+    while (far < 1e4 && on_tangent(s, w, k, s->junction_v[k] + side * far))
+        near = far, far *= 4.0;
+    for (int step = 0; step < 30; step++) {
+        double middle = 0.5 * (near + far);
+        if (on_tangent(s, w, k, s->junction_v[k] + side * middle))
+            near = middle;
+        else
+            far = middle;
+    }
+    return near;
+}
+
+/* Where nothing moves for certain; outside, it is asked what does. */
+static void set_bounds(const Follow *s, Work *w) {
+    for (int64_t k = 0; k < s->senses; k++)
+        w->low[k] = -INFINITY, w->high[k] = INFINITY;
+    for (int64_t k = 0; k < s->thresholds; k++) {
+        if (!s->booleans[s->threshold_at[k]]) {
+            w->high[k] = nextafter(s->pull_in_v[k], -INFINITY);
+            if (s->absolute[k])
+                w->low[k] = -w->high[k];
+        } else if (s->absolute[k] && s->sense_0[k] < 0.0)
+            w->high[k] = -nextafter(s->drop_out_v[k], INFINITY);
+        else
+            w->low[k] = nextafter(s->drop_out_v[k], INFINITY);
+    }
+    for (int64_t k = 0; k < s->overs; k++)
+        if (!s->booleans[s->over_at[k]])
+            w->high[s->sense_over + k] = s->limit_a[k], w->low[s->sense_over + k] = -s->limit_a[k];
+    for (int64_t k = 0; k < s->diodes; k++) {
+        w->low[s->sense_diode_v + k] = s->junction_v[k] - reach(s, w, k, -1.0);
+        w->high[s->sense_diode_v + k] = s->junction_v[k] + reach(s, w, k, 1.0);
+    }
+}
+
+WIDE int halfsplit_within(const Follow *s, const Work *w) {
+    int64_t outside = 0;
+    for (int64_t k = 0; k < s->senses; k++)
+        outside += !(w->sense[k] >= w->low[k]) | !(w->sense[k] <= w->high[k]);
+    return !outside;
+}
+
+static int same_places(const Follow *s, int64_t f, int64_t g) {
+    int64_t a = s->own_start[f], b = s->own_start[g], count = s->own_start[f + 1] - a;
+    if (count != s->own_start[g + 1] - b)
+        return 0;
+    size_t bytes = sizeof(int64_t) * (size_t)count;
+    return !memcmp(s->in_plus + a, s->in_plus + b, bytes) && !memcmp(s->in_minus + a, s->in_minus + b, bytes) &&
+           !memcmp(s->out_plus + a, s->out_plus + b, bytes) && !memcmp(s->out_minus + a, s->out_minus + b, bytes);
+}
+
+int64_t halfsplit_look_at_own(const Follow *s, Work *w, int64_t f, int *first) {
+    int64_t in_plus[w->own_room], in_minus[w->own_room], out_plus[w->own_room], out_minus[w->own_room], g = f;
+    int count = 0;
+    for (; g < s->sets; g++) {
+        int64_t from = s->own_start[g], many = s->own_start[g + 1] - from;
+        if (g > f && same_places(s, g, g - 1)) {
+            first[g] = first[g - 1];
+            continue;
+        }
+        if (count && count + many > LANES)
+            break;
+        first[g] = count;
+        for (int64_t k = 0; k < many; k++, count++) {
+            in_plus[count] = s->in_plus[from + k], in_minus[count] = s->in_minus[from + k];
+            out_plus[count] = s->out_plus[from + k], out_minus[count] = s->out_minus[from + k];
+        }
+    }
+    for (int at = 0; at < count; at += LANES)
+        halfsplit_look(w->looker, count - at < LANES ? count - at : LANES, in_plus + at, in_minus + at,
+                       w->own_x + at * s->looks, count, out_plus, out_minus, w->across + at, w->own_room);
+    return g - f;
+}
+
+void halfsplit_begin_set(const Follow *s, Work *w, int64_t f, int first) {
+    w->first_own = first;
+    for (int64_t at = s->touched_start[f]; at < s->touched_start[f + 1]; at++)
+        w->added_ohm[s->touched[at]] = s->added_ohm[at], w->added_v[s->touched[at]] = s->added_v[at];
+}
+
+void halfsplit_end_set(const Follow *s, Work *w, int64_t f) {
+    for (int64_t at = s->touched_start[f]; at < s->touched_start[f + 1]; at++)
+        w->added_ohm[s->touched[at]] = w->added_v[s->touched[at]] = 0.0;
 }
 
 /* The element among the plain reactive ones that a set changes itself; -2: several. */
@@ -508,7 +589,7 @@ static int begin(const Follow *s, Work *w, int64_t f, const uint8_t *booleans) {
                 w->fixed->port[kept++] = w->fixed->port[i];
         }
         w->fixed->ports = kept;
-        if (!factorise_moved(s, w->fixed))
+        if (!factorise_moved(s, w, w->fixed))
             return 0;
     }
     make_border(s, w, f);
@@ -519,7 +600,7 @@ int halfsplit_on_tangents(const Follow *s, Work *w, int64_t f, const uint8_t *bo
     memset(w->active, 0, (size_t)s->diodes);
     if (!begin(s, w, f, booleans) || !all_forces(w))
         return 0;
-    halfsplit_see(s, w, s->sense_0, s->sense_x, s->senses, 0, s->senses, w->sense);
+    halfsplit_see(w, s->sense_0, 0, s->senses, w->sense);
     return 1;
 }
 
@@ -531,12 +612,12 @@ int halfsplit_newton(const Follow *s, Work *w, int64_t f, const uint8_t *boolean
         return 0;
     for (;;) {
         int left = 0, moved = 0;
-        tangents(s, w, f);
+        tangents(s, w);
         if (!all_forces(w))
             return 0;
-        halfsplit_see(s, w, s->sense_0, s->sense_x, s->senses, s->sense_diode_v, s->sense_diode_a + s->diodes, w->sense);
+        halfsplit_see(w, s->sense_0 + s->sense_diode_v, s->sense_diode_v, 2 * s->diodes, w->sense + s->sense_diode_v);
         for (int64_t k = 0; k < s->diodes; k++) {
-            w->volts[k] = junction_seen(s, w, f, k);
+            w->volts[k] = junction_seen(s, w, k);
             moved |= w->active[k] && moved_on(w->volts[k], w->jv[k]);
         }
         for (int64_t k = 0; k < s->diodes && !moved; k++)
@@ -549,10 +630,10 @@ int halfsplit_newton(const Follow *s, Work *w, int64_t f, const uint8_t *boolean
             break;
         if (left)
             make_border(s, w, f);
-        if (!settle_junctions(s, w, f))
+        if (!settle_junctions(s, w))
             return 0;
     }
-    halfsplit_see(s, w, s->sense_0, s->sense_x, s->senses, 0, s->senses, w->sense);
+    halfsplit_see(w, s->sense_0, 0, s->senses, w->sense);
     memcpy(w->solved, w->key, (size_t)w->movers);
     w->is_solved = 1;
     return 1;
@@ -579,9 +660,12 @@ void *halfsplit_room(Work *w, size_t count, size_t size) {
 }
 
 void halfsplit_work_begin(const Follow *s, Work *w) {
-    size_t all = (size_t)(s->own_width + s->reactive), d = (size_t)s->devices, k = (size_t)s->diodes;
+    w->looker = halfsplit_looker_new(s->pattern, s->rho, s->sigma, s->leak_siemens, s->looks, s->look_plus, s->look_minus);
+    if (!w->looker)
+        w->failed = 1;
+    size_t all = (size_t)(s->most_own + s->reactive), d = (size_t)s->devices, k = (size_t)s->diodes;
     /* The border: own ports, elements that a set changes, diodes. */
-    size_t border = (size_t)(s->own_width + s->most_touched) + k;
+    size_t border = (size_t)(s->most_own + s->most_touched) + k;
     uint8_t *moves = halfsplit_room(w, d, 1);
     w->mover = halfsplit_room(w, d, sizeof(int64_t));
     if (moves && w->mover) {
@@ -596,6 +680,15 @@ void halfsplit_work_begin(const Follow *s, Work *w) {
                 w->mover[w->movers++] = (int64_t)one;
     }
     free(moves);
+    w->own_room = s->most_own > LANES ? (int)s->most_own : LANES;
+    w->own_x = halfsplit_room(w, (size_t)w->own_room * (size_t)s->looks, sizeof(double));
+    w->across = halfsplit_room(w, (size_t)w->own_room * (size_t)w->own_room, sizeof(double));
+    w->added_ohm = halfsplit_room(w, (size_t)s->reactive, sizeof(double));
+    w->added_v = halfsplit_room(w, (size_t)s->reactive, sizeof(double));
+    w->low = halfsplit_room(w, (size_t)s->senses, sizeof(double));
+    w->high = halfsplit_room(w, (size_t)s->senses, sizeof(double));
+    w->amount = halfsplit_room(w, (size_t)s->senders, sizeof(double));
+    w->average = halfsplit_room(w, (size_t)s->links, sizeof(double));
     w->key = halfsplit_room(w, d, 1), w->solved = halfsplit_room(w, d, 1);
     w->moved = halfsplit_room(w, MOVED_KEPT, sizeof(Moved));
     for (int one = 0; one < MOVED_KEPT && !w->failed; one++) {
@@ -618,6 +711,8 @@ void halfsplit_work_begin(const Follow *s, Work *w) {
     w->hash = halfsplit_room(w, (size_t)s->most_rounds, sizeof(uint64_t));
     for (size_t one = 0; one < k && !w->failed; one++)
         tangent(s->junction_v[one], s->saturation_a[one], s->slope_v[one], &w->g0[one], &w->c0[one]);
+    if (!w->failed)
+        set_bounds(s, w);
 }
 
 void halfsplit_work_end(Work *w) {
@@ -626,7 +721,9 @@ void halfsplit_work_end(Work *w) {
         free(moved->key), free(moved->ohm), free(moved->emf), free(moved->port), free(moved->lu);
         free(moved->scale), free(moved->force), free(moved->by_sender), free(moved->pivot);
     }
-    free(w->mover), free(w->key), free(w->solved);
+    halfsplit_looker_free(w->looker);
+    free(w->own_x), free(w->across), free(w->added_ohm), free(w->added_v), free(w->low), free(w->high);
+    free(w->amount), free(w->average), free(w->mover), free(w->key), free(w->solved);
     free(w->moved), free(w->port), free(w->to_border), free(w->within), free(w->before), free(w->side), free(w->small);
     free(w->small_scale), free(w->small_pivot), free(w->force), free(w->by_sender), free(w->g0);
     free(w->c0), free(w->jv), free(w->kept_jv), free(w->volts), free(w->sense), free(w->active), free(w->kept_active);

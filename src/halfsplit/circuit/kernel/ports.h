@@ -4,13 +4,14 @@
 
 #include <stddef.h>
 
-#include "kernel.h"
+#include "looking.h"
 
-/* A place of change: force acts on ``in``, the place answers with ``out``; places in a row of x are those kept. */
+/* A place of change: a force acts there, and the place answers with ``out``. */
 typedef struct {
-    int64_t in_plus, in_minus, out_plus, out_minus, element;
-    const double *x_plus, *x_minus; /* x_minus is NULL where the reference is meant */
-    int64_t at_plus, at_minus;
+    const double *x;       /* what a unit force does at all looks */
+    int64_t out_plus, out_minus, element;
+    int64_t reactive;      /* which reactive element it is; -1: a place of the set's own, */
+    int own;               /* which is this one of those looked at together */
     double alpha, beta, gamma;
     int64_t diode; /* which diode, if its tangent moves; else -1 */
 } Port;
@@ -30,6 +31,12 @@ typedef struct {
 typedef struct {
     Moved *moved;          /* [MOVED_KEPT] */
     Moved *fixed;          /* the one in use */
+    Looker *looker;
+    double *own_x, *across; /* of own places: [room][looks], and the answers of each to each other [room][room] */
+    int own_room, first_own;/* the first of the present set's own places among them */
+    double *added_ohm, *added_v; /* [reactive], of the present set */
+    double *low, *high;     /* [senses]: between them no device moves and no diode leaves its tangent */
+    double *amount, *average; /* [senders] and [links]: what senders put on links before any change, for these amounts */
     int kept, oldest;
     size_t bytes;
     int64_t *mover, movers; /* the devices that move elements; how the others stand changes no voltage */
@@ -58,18 +65,22 @@ void *halfsplit_room(Work *w, size_t count, size_t size);
 uint64_t halfsplit_hash(const uint8_t *bytes, int64_t count);
 void halfsplit_work_begin(const Follow *s, Work *w);
 void halfsplit_work_end(Work *w);
-/* The row for where a port's force acts in a table over unknowns, and the one against it, or NULL. */
-void halfsplit_rows(const Follow *s, const Port *port, const double *table, int64_t width, const double **plus,
-                    const double **minus);
-/* base - sum of forces times what they do to pairs of unknowns, those in ``from`` to ``to``. */
-void halfsplit_see(const Follow *s, const Work *w, const double *base, const double *table, int64_t width, int64_t from,
-                   int64_t to, double *into);
+/* base - sum of forces times what they do to the looks from the given one on. */
+void halfsplit_see(const Work *w, const double *base, int64_t from, int64_t count, double *into);
 void halfsplit_forces_by_sender(const Follow *s, Work *w);
+/* Makes the own places of ``f`` and of sets after it ready; gives how many sets are. ``first`` [sets] becomes the number
+ * of each set's first own place among those looked at. */
+int64_t halfsplit_look_at_own(const Follow *s, Work *w, int64_t f, int *first);
+/* Takes up a set, and lets it go again. */
+void halfsplit_begin_set(const Follow *s, Work *w, int64_t f, int first);
+void halfsplit_end_set(const Follow *s, Work *w, int64_t f);
 /* Solves a set with its devices as they stand; leaves ports, forces and senses. 0: the diodes found no working point. */
 int halfsplit_newton(const Follow *s, Work *w, int64_t f, const uint8_t *booleans);
 /* The same with every diode on the tangent of the state, whether that is right or not. */
 int halfsplit_on_tangents(const Follow *s, Work *w, int64_t f, const uint8_t *booleans);
+/* Is a set just solved on tangents sure to move nothing, as far as thresholds, over-currents and diodes go? */
+int halfsplit_within(const Follow *s, const Work *w);
 /* Has a diode that is not active left its tangent, for a set just solved? */
-int halfsplit_off_tangent(const Follow *s, Work *w, int64_t f, int64_t diode);
+int halfsplit_off_tangent(const Follow *s, Work *w, int64_t diode);
 
 #endif
