@@ -103,8 +103,7 @@ def table_of(hunt: Hunt, found: Iterable[Found]) -> dict[str, Any]:
                 "observation": to_data(one), "likely": picked(evidence.weigh(one).per_row),
                 "other": evidence.weigh(one).other,
             }
-            for one in dict.fromkeys(what for what, _ in seen)
-            if isinstance(one, Symptom | Reading) and one.unplugged and getattr(one, "quantity", "") != "ohms"
+            for one in (*hunt.complaint.symptoms, *_apart_seen(seen))
         ],
         "sights": list(_sights(hunt)),
         "cures": list(_cures(hunt, seen)),
@@ -114,6 +113,13 @@ def table_of(hunt: Hunt, found: Iterable[Found]) -> dict[str, Any]:
         "open_steps": sorted(hunt.situation.open_steps),
         "left": dict(Counter(one.kind for one in {*hunt.planner.checks, *ranked} - {*checks})),
     }
+
+
+def _apart_seen(seen: list[Found]) -> Iterator[Symptom | Reading]:
+    """What was seen or read with connectors apart."""
+    for one in dict.fromkeys(what for what, _ in seen):
+        if isinstance(one, Symptom | Reading) and one.unplugged and getattr(one, "quantity", "") != "ohms":
+            yield one
 
 
 def _chosen(hunt: Hunt, ranked: list[Check]) -> list[Check]:
