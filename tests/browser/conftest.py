@@ -13,7 +13,7 @@ from pathlib import Path
 import pytest
 from axe_playwright_python.base import AXE_SCRIPT
 from axe_playwright_python.sync_playwright import Axe
-from playwright.sync_api import Browser, Page, ViewportSize, expect, sync_playwright
+from playwright.sync_api import Browser, BrowserType, Page, ViewportSize, expect, sync_playwright
 
 from halfsplit.diagnosis.checks import Check
 from halfsplit.diagnosis.hunt import Bench
@@ -87,26 +87,45 @@ def bench_of(name: str) -> tuple[str, Bench]:
 
 
 @pytest.fixture(scope="session")
-def browser() -> Iterator[Browser]:
-    """Headless Chromium from the system's packages."""
-    program = shutil.which("chromium")
-    assert program, "Chromium is missing: sudo apt-get install chromium"
+def program() -> str:
+    """Chromium from the system's packages."""
+    found = shutil.which("chromium")
+    assert found, "Chromium is missing: sudo apt-get install chromium"
+    return found
+
+
+@pytest.fixture(scope="session")
+def chromium() -> Iterator[BrowserType]:
+    """What starts browsers, or goes on with one that was started."""
     expect.set_options(timeout=PATIENCE)
     with sync_playwright() as driver:
-        found = driver.chromium.launch(executable_path=program, args=ARGUMENTS)
-        yield found
-        found.close()
+        yield driver.chromium
+
+
+@pytest.fixture(scope="session")
+def browser(chromium: BrowserType, program: str) -> Iterator[Browser]:
+    """A headless browser that forgets everything with each page."""
+    found = chromium.launch(executable_path=program, args=ARGUMENTS)
+    yield found
+    found.close()
 
 
 @pytest.fixture
-def served() -> Iterator[Served]:
+def built() -> Path | None:
+    """The built app that is served; None for the one of this tree."""
+    return None
+
+
+@pytest.fixture
+def served(built: Path | None) -> Iterator[Served]:
     """A server with an empty store, on a free port of the loopback."""
     store = MemoryStore()
     benches = dict(bench_of(name) for name in ("hand-cart-generator", "saltmarsh-sweeper"))
     desk = Desk(store, lambda: datetime.now(UTC), "", benches, tables=tables())
     where = listen(0)
     where.listen()  # connections wait here until the server takes them
-    server = Server(create_app(Hunts(desk, Board())))
+    app = create_app(Hunts(desk, Board())) if built is None else create_app(Hunts(desk, Board()), built=built)
+    server = Server(app)
     thread = threading.Thread(target=server.run, kwargs={"sockets": [where]})
     thread.start()
     yield Served(f"http://127.0.0.1:{where.getsockname()[1]}/", desk)
@@ -173,6 +192,25 @@ class Phone:
         assert page.evaluate("() => document.documentElement.scrollWidth <= innerWidth"), f"{name} scrolls sideways"
         found = AXE.run(page, options=RULES).response["violations"]
         assert [(one["id"], [node["html"][:100] for node in one["nodes"]]) for one in found] == [], name
+
+    def carried(self) -> None:
+        """Waits until the phone can go on without the server."""
+        expect(self.page.locator(".carried")).to_be_visible()
+
+    def waits(self, count: int) -> None:
+        """Expects so many entries to wait on the phone."""
+        if count == 0:
+            expect(self.page.get_by_text("on this phone.")).to_have_count(0)
+            return
+        said = "1 entry waits" if count == 1 else f"{count} entries wait"
+        expect(self.page.get_by_text(f"{said} on this phone.")).to_be_visible()
+
+    def note(self, words: str) -> None:
+        """Adds a note."""
+        self.page.get_by_role("button", name="Something else").tap()
+        self.page.get_by_role("button", name="A note").tap()
+        self.page.get_by_role("dialog").get_by_label("A note").fill(words)
+        self.page.get_by_role("button", name="Write the note down").tap()
 
     def answer(self, machine: Machine, check: Check, seen: Sequence[Observation]) -> None:
         """Taps what was seen as the answer to the check that is asked."""

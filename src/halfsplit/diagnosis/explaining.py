@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -26,6 +26,7 @@ from halfsplit.diagnosis.naming import (
     point_words,
     state_name,
 )
+from halfsplit.diagnosis.offers import Situation
 from halfsplit.diagnosis.outcomes import Outcome, outcomes
 from halfsplit.diagnosis.planning import VERIFY_MIN, group_steps, state_minutes
 from halfsplit.diagnosis.space import RepairGroup
@@ -132,9 +133,14 @@ class RepairWords:
 
 def explain_check(hunt: Hunt, check: Check) -> CheckWords:
     """What to do for a check from where the machine stands now, and what its results would mean."""
+    return replace(check_words(hunt, check, hunt.situation), outcomes=outcomes(hunt, check))
+
+
+def check_words(hunt: Hunt, check: Check, now: Situation) -> CheckWords:
+    """What to do for a check from where the machine stands ``now``, without what its results would mean."""
     machine = hunt.bench.machine
-    openings = _openings(machine, check.steps, hunt.situation.open_steps)
-    setting = state_minutes(machine, check.state, hunt.situation.state)
+    openings = _openings(machine, check.steps, now.open_steps)
+    setting = state_minutes(machine, check.state, now.state)
     minutes = Minutes(
         check.minutes, sum(one.open_min for one in openings), sum(one.close_min for one in openings), setting
     )
@@ -142,18 +148,19 @@ def explain_check(hunt: Hunt, check: Check) -> CheckWords:
         check=check,
         title=check_title(machine, check),
         cautions=_check_cautions(machine, check, openings),
-        steps=tuple(_check_steps(machine, check, openings, hunt.situation.state, _complained_states(hunt))),
+        steps=tuple(_check_steps(machine, check, openings, now.state, _complained_states(hunt))),
         openings=openings,
         minutes=minutes,
-        outcomes=outcomes(hunt, check),
+        outcomes=(),
     )
 
 
-def explain_repair(hunt: Hunt, group: RepairGroup) -> RepairWords:
-    """What to do to mend a repair group, and what to look for while at it."""
+def explain_repair(hunt: Hunt, group: RepairGroup, now: Situation | None = None) -> RepairWords:
+    """What to do to mend a repair group, and what to look for while at it; from where the machine stands ``now``."""
     machine, space = hunt.bench.machine, hunt.bench.space
+    now = now or hunt.situation
     steps = group_steps(machine, group)
-    openings = _openings(machine, steps, hunt.situation.open_steps)
+    openings = _openings(machine, steps, now.open_steps)
     number = next(at for at, one in enumerate(space.groups) if one.id == group.id)
     correction = corrections()[group.correction]
     states = _complained_states(hunt)
@@ -167,7 +174,7 @@ def explain_repair(hunt: Hunt, group: RepairGroup) -> RepairWords:
     ]
     looks = _look_for(hunt, number)
     words = [
-        *_ending_dangers(machine, (group.zone,), steps, hunt.situation.state),
+        *_ending_dangers(machine, (group.zone,), steps, now.state),
         STILL,
         *_opening_words(openings),
         f"Go to {place_words(machine, group.place)}, {_zone_words(machine, group.zone)}.",
@@ -328,7 +335,12 @@ def _zone_words(machine: Machine, zone: str) -> str:
 
 
 def _opening_words(openings: Sequence[Opening]) -> list[str]:
-    return [f"{one.name} ({one.open_min:g} min)." for one in openings]
+    return [opening_line(one) for one in openings]
+
+
+def opening_line(one: Opening) -> str:
+    """The step that says to open something."""
+    return f"{one.name} ({one.open_min:g} min)."
 
 
 def _set_words(machine: Machine, state: str, current: str) -> str:

@@ -15,8 +15,10 @@ down rightly gives the minutes again.
 
 from __future__ import annotations
 
+from bisect import bisect_right
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
+from datetime import datetime
 from typing import Literal
 
 from halfsplit.errors import InternalError, UserError
@@ -41,6 +43,7 @@ from halfsplit.jobs.events import (
     PartUsed,
     RunRecorded,
     TravelDone,
+    utc_time,
 )
 from halfsplit.jobs.past import UnitPast
 from halfsplit.observations import Complaint, Observation
@@ -75,13 +78,14 @@ _GO_INTO_CLOSED = (
 
 @dataclass(frozen=True, slots=True)
 class Entry:
-    """One line of a job: the event's number, when, by whom, what, and whether it was undone."""
+    """One line of a job: the event's number, when, by whom, what, whether it was undone, and in which message."""
 
     number: int
     when: str
     by: str
     what: Entered
     undone: bool = False
+    sending: str = ""
 
     @property
     def minutes(self) -> float:
@@ -126,6 +130,22 @@ class Job:
             return self.complaint
         places = (*self.complaint.worked_on, *self.past.places)
         return replace(self.complaint, worked_on=tuple(dict.fromkeys(places)))
+
+    @property
+    def in_time(self) -> tuple[Entry, ...]:
+        """All entries in the order in which they were made.
+
+        That is the order of their numbers, but for what was sent later than it was found: a reading taken before a
+        repair says how it was before the repair, though it came in after it.
+        """
+        found: list[Entry] = []
+        times: list[datetime] = []
+        for entry in self.entries:
+            made = utc_time(entry.when)
+            at = bisect_right(times, made) if entry.sending else len(times)
+            found.insert(at, entry)
+            times.insert(at, made if at < len(times) or not times else max(made, times[-1]))
+        return tuple(found)
 
     @property
     def standing(self) -> tuple[Entry, ...]:
@@ -272,7 +292,7 @@ def _step(job: Job | None, event: Event, entries: list[Entry], places: dict[int,
     elif isinstance(what, JobClosed):
         job = replace(job, state="closed", closed=event.when, cause=what.cause)
     places[event.number] = len(entries)
-    entries.append(Entry(event.number, event.when, event.by, what))
+    entries.append(Entry(event.number, event.when, event.by, what, sending=event.sending))
     return job
 
 

@@ -140,14 +140,23 @@ def asked(standing: Standing, found: NextStep) -> Asked | None:
     """How the step of ``found`` is answered; None when nothing is asked."""
     if found.step is None:
         return None
-    machine = standing.machine
     if found.step.kind == "repair":
         place = next(one.place for one in standing.hunt.bench.space.groups if one.id == found.step.id)
-        marks: list[tuple[Mark, str]] = [("place", place)]
-        return Asked("repair", REPAIRED, (), (), False, "", _leads(machine, marks), _faces(machine, marks))
+        return asked_of_repair(standing.machine, place)
     check = standing.check(found.step.id)
     if check is None:
         raise InternalError(f"The step {found.step.id} is no check of its own job.")
+    return asked_of_check(standing.machine, check, comes_and_goes=standing.hunt.complaint.comes_and_goes)
+
+
+def asked_of_repair(machine: Machine, place: str) -> Asked:
+    """How it is said how a repair went, and where it is done."""
+    marks: list[tuple[Mark, str]] = [("place", place)]
+    return Asked("repair", REPAIRED, (), (), False, "", _leads(machine, marks), _faces(machine, marks))
+
+
+def asked_of_check(machine: Machine, check: Check, *, comes_and_goes: bool) -> Asked:
+    """How a check is answered and where its leads go; ``comes_and_goes`` is what the complaint says of the fault."""
     marks = _marks(machine, check)
     units = UNITS.get(check.kind, ())
     return Asked(
@@ -155,7 +164,7 @@ def asked(standing: Standing, found: NextStep) -> Asked | None:
         choices=_choices(machine, check),
         units=units,
         lines=_round_lines(machine, check) if check.kind == "round" else (),
-        showing=standing.hunt.complaint.comes_and_goes and check.kind not in ("operate", "watch", "round"),
+        showing=comes_and_goes and check.kind not in ("operate", "watch", "round"),
         state=state_name(machine, check.state) if check.state else "",
         leads=_leads(machine, marks),
         faces=_faces(machine, marks),

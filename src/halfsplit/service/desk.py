@@ -6,7 +6,7 @@ import re
 import tempfile
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
-from datetime import datetime
+from datetime import datetime, timedelta
 from pathlib import Path
 
 from halfsplit.diagnosis.checks import Check, clamped, operate, round_check, round_state, watch_check
@@ -38,7 +38,8 @@ class Desk:
 
     ``now`` gives the time with its zone, which is the one that days are counted in.
     ``shelf`` keeps the attachments, ``tables`` what was worked out about machines (None: nothing is kept).
-    ``sending`` names the message that is being written down, "" where nothing is ever sent twice.
+    ``sending`` names the message that is being written down, "" where nothing is ever sent twice; it was made
+    ``late_s`` seconds ago.
     ``begin`` works tables out elsewhere; left out, that is a process split off when the time comes.
 
     Benches are kept by fingerprint, because the tables of a machine take a moment to make.
@@ -52,11 +53,12 @@ class Desk:
     shelf: Shelf = field(default_factory=MemoryShelf)
     tables: TableStore | None = None
     sending: str = ""
+    late_s: float = 0.0
     begin: Begin | None = None
 
     def when(self) -> str:
-        """The time as events keep it."""
-        return utc_text(self.now())
+        """The time as events keep it: that of the finding, where its message comes late."""
+        return utc_text(self.now() - timedelta(seconds=self.late_s))
 
     def job(self, name: str | None = None) -> Job:
         """The job of that id; without one, the open job that was touched last. Raises NotFound, UserError."""
@@ -85,7 +87,8 @@ class Desk:
     def standing(self, job: Job) -> Standing:
         """The job worked through again from its entries; what was worked through before is gone on with."""
         known = self.standings.get(job.id)
-        entries = tuple((entry.number, entry.undone) for entry in job.entries)
+        ordered = job.in_time
+        entries = tuple((entry.number, entry.undone) for entry in ordered)
         if known is not None and known.entries == entries[: len(known.entries)]:
             standing = known
         else:
@@ -93,7 +96,7 @@ class Desk:
             bench.prepare(job.complaint, self.begin or Processes().begin)
             standing = Standing(Hunt(bench, job.weighed), list(job.complaint.symptoms))
             standing.numbers = [1] * len(standing.observations)
-        for entry in job.entries[len(standing.entries) :]:
+        for entry in ordered[len(standing.entries) :]:
             if not entry.undone:
                 standing.take(entry.number, entry.what)
         standing.entries = entries

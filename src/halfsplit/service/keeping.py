@@ -75,6 +75,15 @@ def undo(desk: Desk, job_id: str | None = None, entry: int | None = None) -> Rec
     return _kept(desk, job, events)
 
 
+def undo_message(desk: Desk, job_id: str, sending: str) -> Recorded:
+    """Takes back whatever was written down by one message, whoever wrote what since. Raises UserError."""
+    job = desk.job(job_id)
+    numbers = [entry.number for entry in job.standing if entry.sending == sending]
+    if not numbers:
+        raise UserError("undo-no-entry", "Nothing that was written down by this message is left to take back.")
+    return _kept(desk, job, [EntryUndone(one) for one in reversed(numbers)])
+
+
 def restore(desk: Desk, job_id: str | None = None) -> Recorded:
     """Takes back the latest undo."""
     job = desk.job(job_id)

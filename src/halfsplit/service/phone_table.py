@@ -29,6 +29,7 @@ from halfsplit.observations import ActionKind, CodeSeen, Observation, Quantity, 
 from halfsplit.service.desk import Desk, Standing
 from halfsplit.service.phone_arrays import alike, doubles, picked, whole
 from halfsplit.service.phone_volts import volts_of_state
+from halfsplit.service.phone_words import words_of
 
 FORMAT = "halfsplit-phone-table/1"
 #: Of a large machine a table holds so many of the checks that tell most for their minutes at the moment, by kind and
@@ -43,9 +44,28 @@ def phone_table(desk: Desk, job_id: str | None = None) -> dict[str, Any]:
     job = desk.job(job_id)
     standing = desk.standing(job)
     table = table_of(standing.hunt, found_of(standing))
-    table["job"], table["entries"] = job.id, len(job.entries)
-    table["open_steps"] = sorted(standing.open_now)
-    return table
+    checks = [standing.check(one["id"]) for one in table["checks"]]
+    table["said"] = words_of(standing.hunt, (one for one in checks if one is not None))
+    return table | phone_found(desk, job_id)
+
+
+def phone_found(desk: Desk, job_id: str | None = None) -> dict[str, Any]:
+    """What was found in a job and what is open, as JSON values: what a table of the job goes on from. Raises NotFound.
+
+    ``numbers`` are those of the entries behind ``found``, ``entries`` how many the job has.
+    """
+    job = desk.job(job_id)
+    standing = desk.standing(job)
+    told = len(standing.hunt.complaint.symptoms)
+    return {
+        "job": job.id,
+        "entries": len(job.entries),
+        "found": [
+            {"observation": _seen(what), "check": _check(by) if by else None} for what, by in found_of(standing)
+        ],
+        "numbers": standing.numbers[told:],
+        "open_steps": sorted(standing.open_now),
+    }
 
 
 def packed(table: dict[str, Any]) -> bytes:
@@ -100,7 +120,7 @@ def table_of(hunt: Hunt, found: Iterable[Found]) -> dict[str, Any]:
         "apart": [_apart(hunt, one) for one in checks if one.kind == "watch"],
         "kept": [
             {
-                "observation": to_data(one), "likely": picked(evidence.weigh(one).per_row),
+                "observation": _seen(one), "likely": picked(evidence.weigh(one).per_row),
                 "other": evidence.weigh(one).other,
             }
             for one in (*hunt.complaint.symptoms, *_apart_seen(seen))
@@ -109,7 +129,7 @@ def table_of(hunt: Hunt, found: Iterable[Found]) -> dict[str, Any]:
         "cures": list(_cures(hunt, seen)),
         "checks": [_check(one) for one in checks],
         "rounds": {one.state: list(round_functions(machine, one.state)) for one in checks if one.kind == "round"},
-        "found": [{"observation": to_data(what), "check": _check(by) if by else None} for what, by in seen],
+        "found": [{"observation": _seen(what), "check": _check(by) if by else None} for what, by in seen],
         "open_steps": sorted(hunt.situation.open_steps),
         "left": dict(Counter(one.kind for one in {*hunt.planner.checks, *ranked} - {*checks})),
     }
@@ -120,6 +140,12 @@ def _apart_seen(seen: list[Found]) -> Iterator[Symptom | Reading]:
     for one in dict.fromkeys(what for what, _ in seen):
         if isinstance(one, Symptom | Reading) and one.unplugged and getattr(one, "quantity", "") != "ohms":
             yield one
+
+
+def _seen(one: Observation) -> dict[str, Any]:
+    """An observation as JSON values; JSON has no infinity, which is what an ohmmeter shows over its range."""
+    found = to_data(one)
+    return found | {"value": "Infinity"} if found.get("value") == float("inf") else found
 
 
 def _chosen(hunt: Hunt, ranked: list[Check]) -> list[Check]:

@@ -255,14 +255,15 @@ def find_group(hunt: Hunt, text: str) -> RepairGroup:
 
 def _step(hunt: Hunt, option: Option) -> Step:
     if option.check is not None:
-        return _check_step(hunt, explain_check(hunt, option.check))
+        return check_step(hunt, explain_check(hunt, option.check))
     assert option.repair is not None  # an option is a check or a repair
     came_right = hunt.came_right()
     handled = came_right[1] if came_right is not None and came_right[0] == option.repair else None
-    return _repair_step(explain_repair(hunt, option.repair), handled)
+    return repair_step(explain_repair(hunt, option.repair), handled)
 
 
-def _check_step(hunt: Hunt, words: CheckWords) -> Step:
+def check_step(hunt: Hunt, words: CheckWords) -> Step:
+    """A check explained, as a step."""
     groups = {one.id: one for one in hunt.bench.space.groups}
     return Step(
         kind="check",
@@ -289,7 +290,8 @@ def _check_step(hunt: Hunt, words: CheckWords) -> Step:
     )  # fmt: skip
 
 
-def _repair_step(words: RepairWords, came_right: float | None) -> Step:
+def repair_step(words: RepairWords, came_right: float | None) -> Step:
+    """A repair explained, as a step."""
     return Step(
         kind="repair",
         id=words.group.id,

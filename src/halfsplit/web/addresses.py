@@ -14,9 +14,10 @@ from halfsplit.errors import UserError
 from halfsplit.service import keeping, reporting, working
 from halfsplit.service.asking import asked
 from halfsplit.service.board import ComplaintForm, JobCards, MachineLines, Told, complaint_told
+from halfsplit.service.contradicting import contradictions
 from halfsplit.service.desk import Desk
 from halfsplit.service.found import record
-from halfsplit.service.phone_table import packed, phone_table
+from halfsplit.service.phone_table import packed, phone_found, phone_table
 from halfsplit.service.results import Log, NextStep, Suspects, WhyLines
 from halfsplit.service.tracing import CircuitPath, circuit_path
 from halfsplit.service.zone_map import ZoneMap, zone_map
@@ -130,14 +131,25 @@ def path(hunts: At, job: str, suspect: Annotated[str, Query(max_length=200)] = "
 
 @router.get(
     "/jobs/{job}/table", operation_id="phoneTable", response_class=Response,
-    responses={200: {"content": {"application/json": {}}, "description": "The table, packed with gzip."}},
+    responses={200: {"content": {"application/gzip": {}}, "description": "The table as JSON, packed with gzip."}},
 )  # fmt: skip
 def table(hunts: At, job: str) -> Response:
     """All that a phone needs to go on with the hunt by itself: predictions of every suspect, odds, checks, access."""
     with hunts.at(job) as desk:
         found = phone_table(desk, job)
     # Packing takes seconds for a large machine; the job's desk is free meanwhile.
-    return Response(packed(found), media_type="application/json", headers={"content-encoding": "gzip"})
+    # It stays packed on its way and on the phone's disk; "identity" keeps it from being packed twice.
+    return Response(packed(found), media_type="application/gzip", headers={"content-encoding": "identity"})
+
+
+@router.get(
+    "/jobs/{job}/found", operation_id="phoneFound", response_class=Response,
+    responses={200: {"content": {"application/json": {}}, "description": "What was found, and what is open."}},
+)  # fmt: skip
+def found(hunts: At, job: str) -> Response:
+    """What was found so far, in the form of the phone's table, for a phone that has the table."""
+    with hunts.at(job) as desk:
+        return JSONResponse(phone_found(desk, job))
 
 
 @router.get("/jobs/{job}/log", operation_id="log", response_model=Log)
@@ -157,7 +169,7 @@ def record_finding(hunts: At, job: str, sent: Finding) -> JSONResponse:
     text = sent.answer
     if sent.function:
         text = f"{sent.function} in {sent.state}: {text}" if sent.state else f"{sent.function}: {text}"
-    with hunts.at(job, sent.by, sent.sending) as desk:
+    with hunts.at(job, sent.by, sent.sending, sent.late_s) as desk:
         if desk.arrived(job):
             return _again(desk, job)
         found = record(desk, text, job, check_id=sent.check, repair=sent.repair, minutes=sent.minutes)
@@ -166,18 +178,18 @@ def record_finding(hunts: At, job: str, sent: Finding) -> JSONResponse:
 
 @router.post("/jobs/{job}/undo", operation_id="takeBack", response_model=Working)
 def take_back(hunts: At, job: str, sent: TakenBack) -> JSONResponse:
-    """Takes back the latest recording, or the entry of a number."""
-    with hunts.at(job, sent.by, sent.sending) as desk:
+    """Takes back the latest recording, the entry of a number, or what came in one message."""
+    with hunts.at(job, sent.by, sent.sending, sent.late_s) as desk:
         if desk.arrived(job):
             return _again(desk, job)
-        found = keeping.undo(desk, job, sent.entry)
+        found = keeping.undo_message(desk, job, sent.of) if sent.of else keeping.undo(desk, job, sent.entry)
         return stands(desk, found.next, found.words)
 
 
 @router.post("/jobs/{job}/restore", operation_id="letStand", response_model=Working)
 def let_stand(hunts: At, job: str, sent: Message) -> JSONResponse:
     """Lets what was taken back last stand again."""
-    with hunts.at(job, sent.by, sent.sending) as desk:
+    with hunts.at(job, sent.by, sent.sending, sent.late_s) as desk:
         if desk.arrived(job):
             return _again(desk, job)
         found = keeping.restore(desk, job)
@@ -187,7 +199,7 @@ def let_stand(hunts: At, job: str, sent: Message) -> JSONResponse:
 @router.post("/jobs/{job}/notes", operation_id="addNote", response_model=Working)
 def add_note(hunts: At, job: str, sent: NoteSent) -> JSONResponse:
     """Adds words for the record."""
-    with hunts.at(job, sent.by, sent.sending) as desk:
+    with hunts.at(job, sent.by, sent.sending, sent.late_s) as desk:
         if desk.arrived(job):
             return _again(desk, job)
         found = keeping.note(desk, sent.text, job, sent.minutes)
@@ -197,7 +209,7 @@ def add_note(hunts: At, job: str, sent: NoteSent) -> JSONResponse:
 @router.post("/jobs/{job}/access", operation_id="setAccess", response_model=Working)
 def set_access(hunts: At, job: str, sent: AccessSent) -> JSONResponse:
     """Notes an access step as opened or closed outside of a check."""
-    with hunts.at(job, sent.by, sent.sending) as desk:
+    with hunts.at(job, sent.by, sent.sending, sent.late_s) as desk:
         if desk.arrived(job):
             return _again(desk, job)
         found = (keeping.open_access if sent.now == "open" else keeping.close_access)(desk, sent.step, job)
@@ -207,7 +219,7 @@ def set_access(hunts: At, job: str, sent: AccessSent) -> JSONResponse:
 @router.post("/jobs/{job}/close", operation_id="closeJob", response_model=Log)
 def close_job(hunts: At, job: str, sent: Closing) -> JSONResponse:
     """Closes up and closes the job."""
-    with hunts.at(job, sent.by, sent.sending) as desk:
+    with hunts.at(job, sent.by, sent.sending, sent.late_s) as desk:
         if desk.arrived(job):
             return body(keeping.log(desk, job))
         return body(keeping.close_job(desk, sent.cause, job, sent.note))
@@ -216,7 +228,7 @@ def close_job(hunts: At, job: str, sent: Closing) -> JSONResponse:
 @router.post("/jobs/{job}/reopen", operation_id="reopenJob", response_model=Working)
 def reopen_job(hunts: At, job: str, sent: Reopening) -> JSONResponse:
     """Opens a closed job again."""
-    with hunts.at(job, sent.by, sent.sending) as desk:
+    with hunts.at(job, sent.by, sent.sending, sent.late_s) as desk:
         if desk.arrived(job):
             return _again(desk, job)
         return stands(desk, keeping.reopen(desk, job, sent.reason, by_mistake=sent.by_mistake))
@@ -252,7 +264,8 @@ def stands(
     standing = desk.standing(desk.job(found.head.job))
     access = standing.machine.access
     names = tuple(access[step].name or step for step in found.open_access)
-    return body(Working(found, asked(standing, found), names, recorded, repeated), status)
+    against = contradictions(standing, desk.job(found.head.job))
+    return body(Working(found, asked(standing, found), names, recorded, repeated, against), status)
 
 
 def _again(desk: Desk, job: str) -> JSONResponse:

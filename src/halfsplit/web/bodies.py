@@ -10,6 +10,7 @@ from fastapi.responses import JSONResponse
 from pydantic import BaseModel, ConfigDict, Field
 
 from halfsplit.service.asking import Asked
+from halfsplit.service.contradicting import Contradiction
 from halfsplit.service.results import NextStep, to_data
 
 #: An id made by the client, the same each time it sends the same thing again.
@@ -32,6 +33,10 @@ class Message(BaseModel):
 
     sending: Sending
     by: Name = ""
+    late_s: Annotated[
+        float,
+        Field(ge=0, le=90 * 86400, allow_inf_nan=False, description="How many seconds ago this was written down."),
+    ] = 0.0
 
 
 class ToldFunction(BaseModel):
@@ -73,9 +78,10 @@ class Finding(Message):
 
 
 class TakenBack(Message):
-    """An entry to take back; the latest recording when no number is given."""
+    """An entry to take back, or what came in the message ``of``; the latest recording when neither is given."""
 
     entry: Annotated[int, Field(ge=1, le=10**9)] | None = None
+    of: Annotated[str, Field(pattern=r"^([A-Za-z0-9-]{8,64})?$")] = ""
 
 
 class NoteSent(Message):
@@ -163,7 +169,7 @@ class Working:
     """Where a job stands: the next step, how it is answered, and what was just written down.
 
     ``open_now`` names the access steps that are open, by the words of the machine file; ``repeated`` tells that this
-    message was written down before and not again.
+    message was written down before and not again; ``contradictions`` are findings of which at most one can be so.
     """
 
     next: NextStep
@@ -171,6 +177,7 @@ class Working:
     open_now: tuple[str, ...]
     recorded: tuple[str, ...]
     repeated: bool
+    contradictions: tuple[Contradiction, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

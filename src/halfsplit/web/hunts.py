@@ -14,6 +14,7 @@ from contextlib import contextmanager
 from dataclasses import replace
 
 from halfsplit.errors import Conflict
+from halfsplit.jobs.events import utc_time
 from halfsplit.jobs.recording import load_job
 from halfsplit.jobs.store import fingerprint_of
 from halfsplit.service.board import Board
@@ -44,12 +45,16 @@ class Hunts:
         return replace(self._desk, by=by or self._desk.by, sending=sending)
 
     @contextmanager
-    def at(self, job: str, by: str = "", sending: str = "") -> Iterator[Desk]:
-        """A desk for work on a job; others at the same kind of machine wait. Raises NotFound."""
-        fingerprint = load_job(self._desk.store, job).fingerprint
-        with self._lock(fingerprint):
+    def at(self, job: str, by: str = "", sending: str = "", late_s: float = 0.0) -> Iterator[Desk]:
+        """A desk for work on a job; others at the same kind of machine wait. Raises NotFound.
+
+        ``late_s`` is how many seconds ago the message was made; it cannot be older than its job.
+        """
+        known = load_job(self._desk.store, job)
+        age_s = (self._desk.now() - utc_time(known.opened)).total_seconds()
+        with self._lock(known.fingerprint):
             try:
-                yield self.desk(by, sending)
+                yield replace(self.desk(by, sending), late_s=max(0.0, min(late_s, age_s)))
                 if sending:
                     self.listeners.tell(job)
             except Conflict:

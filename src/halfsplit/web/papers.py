@@ -47,7 +47,7 @@ def correction(hunts: At, job: str, suspect: Annotated[str, Query(max_length=200
 @router.post("/jobs/{job}/corrections", operation_id="halfDone", response_model=Working)
 def half_done(hunts: At, job: str, sent: HalfDone) -> JSONResponse:
     """Writes down a correction that was done in part or could not be done."""
-    with hunts.at(job, sent.by, sent.sending) as desk:
+    with hunts.at(job, sent.by, sent.sending, sent.late_s) as desk:
         if desk.arrived(job):
             return stands(desk, working.next_step(desk, job), repeated=True)
         found = correcting.record_half(desk, sent.suspect, sent.went, job, why=sent.why)
@@ -64,7 +64,7 @@ def proof(hunts: At, job: str) -> JSONResponse:
 @router.post("/jobs/{job}/history", operation_id="stateHistory", response_model=Proof)
 def state_history(hunts: At, job: str, sent: HistorySent) -> JSONResponse:
     """Writes down how often the fault showed before the repair."""
-    with hunts.at(job, sent.by, sent.sending) as desk:
+    with hunts.at(job, sent.by, sent.sending, sent.late_s) as desk:
         if desk.arrived(job):
             return body(proving.proof(desk, job))
         found = proving.state_history(
@@ -76,7 +76,7 @@ def state_history(hunts: At, job: str, sent: HistorySent) -> JSONResponse:
 @router.post("/jobs/{job}/runs", operation_id="recordRun", response_model=Proof)
 def record_run(hunts: At, job: str, sent: RunSent) -> JSONResponse:
     """Writes down running after the repair; a fault that came back opens the hunt again."""
-    with hunts.at(job, sent.by, sent.sending) as desk:
+    with hunts.at(job, sent.by, sent.sending, sent.late_s) as desk:
         if desk.arrived(job):
             return body(proving.proof(desk, job))
         found = proving.record_run(
@@ -96,7 +96,7 @@ def papers(hunts: At, job: str) -> JSONResponse:
 @router.post("/jobs/{job}/used", operation_id="partUsed", response_model=Papers)
 def part_used(hunts: At, job: str, sent: UsedSent) -> JSONResponse:
     """Writes down material that went into the machine."""
-    with hunts.at(job, sent.by, sent.sending) as desk:
+    with hunts.at(job, sent.by, sent.sending, sent.late_s) as desk:
         if not desk.arrived(job):
             paperwork.part_used(desk, sent.text, job, number=sent.number, quantity=sent.quantity, price=sent.price)
         return body(paperwork.papers(desk, job))
@@ -105,7 +105,7 @@ def part_used(hunts: At, job: str, sent: UsedSent) -> JSONResponse:
 @router.post("/jobs/{job}/travel", operation_id="travel", response_model=Papers)
 def travel(hunts: At, job: str, sent: TravelSent) -> JSONResponse:
     """Writes down a drive."""
-    with hunts.at(job, sent.by, sent.sending) as desk:
+    with hunts.at(job, sent.by, sent.sending, sent.late_s) as desk:
         if not desk.arrived(job):
             paperwork.travel(desk, sent.minutes, job, distance=sent.distance, note=sent.note)
         return body(paperwork.papers(desk, job))
@@ -114,7 +114,7 @@ def travel(hunts: At, job: str, sent: TravelSent) -> JSONResponse:
 @router.post("/jobs/{job}/advice", operation_id="advise", response_model=Papers)
 def advise(hunts: At, job: str, sent: AdviceSent) -> JSONResponse:
     """Writes down advice for the owner."""
-    with hunts.at(job, sent.by, sent.sending) as desk:
+    with hunts.at(job, sent.by, sent.sending, sent.late_s) as desk:
         if not desk.arrived(job):
             paperwork.advise(desk, sent.text, job, sent.next_inspection)
         return body(paperwork.papers(desk, job))

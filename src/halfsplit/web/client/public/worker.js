@@ -3,9 +3,9 @@
 const SHELL = "halfsplit-shell";
 const SEEN = "halfsplit-seen";
 /** Answers that are shown again while the server is out of reach. */
-const ANSWERS = /^\/api\/(jobs|machines)(\/[^/]+(\/(next|suspects|where|log))?)?$/;
+const ANSWERS = /^\/api\/(jobs|machines)(\/[^/]+(\/(next|suspects|where|log|correction))?)?$/;
 /** So many answers are kept, the latest. */
-const MOST = 60;
+const MOST = 120;
 
 self.addEventListener("install", (event) => {
   event.waitUntil(keepShell().then(() => self.skipWaiting()));
@@ -24,15 +24,16 @@ self.addEventListener("fetch", (event) => {
   else if (ANSWERS.test(address.pathname)) event.respondWith(answer(request));
 });
 
-/** The page and the files it names; files of an earlier build go. */
 async function keepShell() {
   const found = await fetch("/", { cache: "no-store" });
   if (found.ok) await keepPage(found);
 }
 
+/** Keeps the page and the files it names; what an earlier build had goes when the page is another one. */
 async function keepPage(found) {
   const shell = await caches.open(SHELL);
   const text = await found.clone().text();
+  if (text === await (await shell.match("/"))?.text()) return;
   const files = [...text.matchAll(/(?:src|href)="(\/files\/[^"]+)"/g)].map(([, name]) => name);
   await shell.addAll(files);
   await shell.put("/", found);

@@ -1,8 +1,7 @@
-// What was written down while the server was out of reach: kept in the browser's own database, in the order of a
-// running number, and sent when the server is back. Each has its id from the beginning, so that it counts once however
-// often it is sent.
+// What is written down in a job: kept in the browser's own database first, in the order of a running number, and sent
+// from there. Each has its id from the beginning, so that it counts once however often it is sent.
 import { type DBSchema, type IDBPDatabase, openDB } from "idb";
-import { jobPath, RefusedError, send, type Working } from "./server";
+import { jobPath, NoAnswerError, RefusedError, send, sendFile, type Working } from "./server";
 
 export interface Queued {
   number?: number;
@@ -11,6 +10,10 @@ export interface Queued {
   content: object;
   sending: string;
   when: string;
+  /** What it says, for the person who looks at what waits. */
+  words: string;
+  /** A photo or voice note; the content is its caption then. */
+  file?: File;
   /** What the server said when it did not take it; the person decides what becomes of it. */
   refused?: string;
 }
@@ -19,12 +22,24 @@ interface Schema extends DBSchema {
   writings: { key: number; value: Queued };
 }
 
+/** Statuses that say nothing of the entry itself: sign in again, wait, another came first. */
+const LATER = [401, 403, 408, 409, 425, 429];
+/** An entry that reaches the server sooner than so many seconds after it was made was not late. */
+const LATE_S = 2;
+/** So often another may come first before it is left for later. */
+const MOST_TRIES = 3;
+
 let database: Promise<IDBPDatabase<Schema>> | null = null;
 
 function opened(): Promise<IDBPDatabase<Schema>> {
   database ??= openDB<Schema>("halfsplit", 1, {
     upgrade: (made) => {
       made.createObjectStore("writings", { keyPath: "number", autoIncrement: true });
+    },
+    // A newer version of the app, in another page, must not wait for this one.
+    blocking: () => {
+      void database?.then((open) => open.close());
+      database = null;
     },
   });
   return database;
@@ -35,6 +50,8 @@ export async function keep(one: Queued): Promise<void> {
   const transaction = (await opened()).transaction("writings", "readwrite", { durability: "strict" });
   await transaction.store.add(one);
   await transaction.done;
+  // Asks the browser not to clear it when space is short; what it answers changes nothing.
+  void navigator.storage?.persist?.().catch(() => false);
 }
 
 /** What waits for the server in a job, in order. */
@@ -50,7 +67,8 @@ export async function drop(one: Queued): Promise<void> {
 /**
  * Sends what waits in a job, one after the other, until the server does not answer or nothing is left. Gives where the
  * job stands after the last, or null when nothing was sent. Two pages of one phone never send at the same time. Throws
- * NoAnswerError, and RefusedError when `fresh` was refused, which is then not kept: whoever wrote it is there to see it.
+ * NoAnswerError; RefusedError where the entry is not the reason, and when `fresh` was refused, which is then not kept:
+ * whoever wrote it is there to see it.
  */
 export async function flush(job: string, fresh: string, signal: AbortSignal): Promise<Working | null> {
   let stands: Working | null = null;
@@ -58,9 +76,9 @@ export async function flush(job: string, fresh: string, signal: AbortSignal): Pr
     for (const one of await waiting(job)) {
       if (one.refused) continue;
       try {
-        stands = await send<Working>(jobPath(job, one.path), one.content, one.sending, signal);
+        stands = await sent(one, signal) ?? stands;
       } catch (error) {
-        if (!(error instanceof RefusedError)) throw error;
+        if (!(error instanceof RefusedError) || LATER.includes(error.status)) throw error;
         if (one.sending === fresh) {
           await drop(one);
           throw error;
@@ -72,4 +90,24 @@ export async function flush(job: string, fresh: string, signal: AbortSignal): Pr
     }
   });
   return stands;
+}
+
+async function sent(one: Queued, signal: AbortSignal): Promise<Working | null> {
+  const age = (Date.now() - Date.parse(one.when)) / 1000;
+  const late = age > LATE_S ? { late_s: Math.min(Math.round(age * 1000) / 1000, 90 * 86400) } : {};
+  for (let tries = 1; ; tries++) {
+    try {
+      if (!one.file) return await send<Working>(jobPath(one.job, one.path), { ...one.content, ...late }, one.sending, signal);
+      const { caption = "" } = one.content as { caption?: string };
+      await sendFile(jobPath(one.job, one.path), one.file, caption, one.sending, signal);
+      return null;
+    } catch (error) {
+      if (!(error instanceof RefusedError) || error.status !== 409 || tries === MOST_TRIES) throw error;
+    }
+  }
+}
+
+/** Whether a failure leaves an entry waiting: the server did not answer, or the entry was not the reason. */
+export function waits(error: unknown): boolean {
+  return error instanceof NoAnswerError || (error instanceof RefusedError && LATER.includes(error.status));
 }

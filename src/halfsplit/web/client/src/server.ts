@@ -65,6 +65,9 @@ export function listen(job: string, heard: (lines: News["lines"]) => void): () =
   return () => stream.close();
 }
 
+/** Milliseconds that a look whether the server is back takes at most. */
+const LOOK_MOST = 5000;
+
 /** Whether the server was out of reach when it was asked last, and who wants to know. */
 let away = false;
 const watchers = new Set<(away: boolean) => void>();
@@ -74,6 +77,15 @@ export function watchReach(heard: (away: boolean) => void): () => void {
   watchers.add(heard);
   heard(away);
   return () => watchers.delete(heard);
+}
+
+export function outOfReach(): boolean {
+  return away;
+}
+
+/** Asks whether the server is there again; what was kept from before does not answer this. */
+export async function lookAgain(): Promise<void> {
+  await ask("/api/about", { signal: AbortSignal.timeout(LOOK_MOST) }).catch(() => undefined);
 }
 
 function reach(isAway: boolean): void {
@@ -87,7 +99,7 @@ async function ask<T>(path: string, init: RequestInit): Promise<T> {
   try {
     response = await fetch(path, { ...init, cache: "no-store", credentials: "same-origin" });
   } catch (error) {
-    if (error instanceof DOMException && error.name === "AbortError") throw error;
+    if (error instanceof DOMException && ["AbortError", "TimeoutError"].includes(error.name)) throw error;
     reach(true);
     throw new NoAnswerError(String(error));
   }

@@ -1,22 +1,15 @@
 // A photo from the camera or a voice note, kept with the job.
 import { useState } from "preact/hooks";
-import { jobPath, newSending, type Papers, sendFile } from "../server";
 import { say } from "../texts/say";
-import { useWaiting } from "./waiting";
 
-export function Attach(given: { job: string; onAttached: (papers: Papers) => void }) {
+export function Attach(given: { onFile: (file: File, caption: string) => void }) {
   const [caption, setCaption] = useState("");
-  const waiting = useWaiting();
   const take = (input: HTMLInputElement) => {
     const file = input.files?.[0];
     if (!file) return;
-    const sending = newSending();
-    waiting.run(async (signal) => {
-      const papers = await sendFile<Papers>(jobPath(given.job, "attachments"), file, caption.trim(), sending, signal);
-      input.value = "";
-      setCaption("");
-      given.onAttached(papers);
-    });
+    input.value = "";
+    setCaption("");
+    given.onFile(file, caption.trim());
   };
   return (
     <div class="attach">
@@ -34,7 +27,6 @@ export function Attach(given: { job: string; onAttached: (papers: Papers) => voi
           <span>{say("addVoice")}</span>
         </label>
       </div>
-      {waiting.shown}
     </div>
   );
 }

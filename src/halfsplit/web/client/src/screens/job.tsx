@@ -1,9 +1,12 @@
 // One job: its head, its three parts, and where it stands. Whatever is written down goes through here.
 import { useEffect, useRef, useState } from "preact/hooks";
 import { useWaiting } from "../parts/waiting";
-import { drop, flush, keep, type Queued, waiting as waitingIn } from "../queue";
+import { canCarry, carry, stands as standsHere } from "../phone/carrying";
+import type { Standing } from "../phone/standing";
+import { drop, flush, keep, type Queued, waiting as waitingIn, waits } from "../queue";
 import {
-  get, jobPath, listen, type Log, type News, newSending, NoAnswerError, send, watchReach, type Working,
+  get, jobPath, listen, type Log, lookAgain, type News, newSending, NoAnswerError, outOfReach, send, watchReach,
+  type Working,
 } from "../server";
 import { minutes, say } from "../texts/say";
 import { LogPart } from "./log";
@@ -26,11 +29,27 @@ const TIME = { hour: "2-digit", minute: "2-digit" } as const;
 /** Milliseconds after which a server that was out of reach is asked again. */
 const AGAIN = 2000;
 
+/** Screens of a job whose answers are seen through the worker, so that it keeps them. */
+const KEPT_TOO = ["suspects", "where", "log"];
+
+/** From these odds on the correction sheet of a suspect is kept, too. No source. */
+const WORTH_KEEPING = 0.15;
+
+/** Milliseconds of peace after which what is needed to go on without the server is fetched. */
+const PEACE = 700;
+
+/** What a message of these paths wrote can be taken back by its own id. */
+const TAKEN_BACK_BY_ID = ["findings", "corrections", "notes"];
+
 /** The tab under which a part without one of its own stands. */
 const UNDER: Partial<Record<Part, Part>> = { mend: "next", proof: "log", papers: "log" };
 
 /** Writes something down; ``path`` is that under the job. */
-export type Write = (path: "findings" | "corrections" | "undo" | "restore" | "notes" | "reopen", content: object) => void;
+export type Write = (
+  path: "findings" | "corrections" | "undo" | "restore" | "notes" | "reopen" | "attachments",
+  content: object,
+  file?: File,
+) => void;
 
 export function JobScreen({ job, part, suspect }: { job: string; part: Part; suspect: string }) {
   const [stands, setStands] = useState<Working | null>(null);
@@ -40,12 +59,44 @@ export function JobScreen({ job, part, suspect }: { job: string; part: Part; sus
   const [behind, setBehind] = useState(false);
   const [queued, setQueued] = useState<Queued[]>([]);
   const [away, setAway] = useState(false);
+  /** How the job stands by what the phone carries, while the server is out of reach. */
+  const [here, setHere] = useState<Standing | null>(null);
+  /** So many entries of the job are in what the phone carries; -1 for nothing carried. */
+  const [carried, setCarried] = useState(-1);
+  /** How the job stood by the server's latest answer. */
+  const base = useRef<Working | null>(null);
+  /** The message that wrote what can be taken back with the button beside it. */
+  const latest = useRef("");
   const heading = useRef<HTMLHeadingElement>(null);
   const waiting = useWaiting(() => load(other));
 
+  const show = (found: Working) => {
+    base.current = found;
+    setHere(null);
+    setStands(found);
+  };
+  const showHere = async (runnerUp: number) => {
+    const left = await showQueued();
+    if (!base.current) return;
+    const found = await standsHere(job, base.current, left, runnerUp);
+    setHere(found);
+    setStands(found?.working ?? base.current);
+    setOther(found ? runnerUp : 0);
+  };
   const load = (runnerUp: number) => waiting.run(async (signal) => {
-    setStands(await get<Working>(jobPath(job, `next?other=${runnerUp}`), signal));
-    setOther(runnerUp);
+    let found: Working | null = null;
+    try {
+      found = await get<Working>(jobPath(job, `next?other=${runnerUp}`), signal);
+    } catch (error) {
+      if (!(error instanceof NoAnswerError) || !base.current) throw error;
+    }
+    if (found && !outOfReach()) {
+      show(found);
+      setOther(runnerUp);
+      return;
+    }
+    base.current ??= found;
+    await showHere(runnerUp);
   });
   useEffect(() => load(0), [job]);
   // Seen through the worker, the job and the list it is in can be shown without the server.
@@ -84,34 +135,69 @@ export function JobScreen({ job, part, suspect }: { job: string; part: Part; sus
     const timer = setInterval(() => {
       if (waiting.busy || document.querySelector("dialog[open]")) return;
       setBehind(false);
-      load(0);
+      if (!outOfReach()) load(0);
     }, 200);
     return () => clearInterval(timer);
   }, [behind, waiting.busy]);
 
-  const showQueued = async () => setQueued(await waitingIn(job));
+  // While the server is there and nothing is asked of it, what is needed to go on without it is fetched.
+  const open = stands?.next.head.state === "open";
+  useEffect(() => {
+    if (!open || away || here || waiting.busy || !canCarry() || carried === stands?.next.head.entries) return;
+    const control = new AbortController();
+    const timer = setTimeout(() => {
+      // So is what the other screens show.
+      const likely = (stands?.next.suspects ?? []).filter((one) => one.odds >= WORTH_KEEPING).slice(0, 2);
+      const sheets = likely.map((one) => `correction?suspect=${encodeURIComponent(one.group)}`);
+      for (const path of [...KEPT_TOO, ...sheets]) get(jobPath(job, path), control.signal).catch(() => undefined);
+      if (base.current) {
+        get(`/api/machines/${encodeURIComponent(base.current.next.head.machine)}`, control.signal).catch(() => undefined);
+      }
+      carry(job).then((entries) => !control.signal.aborted && setCarried(entries)).catch(() => undefined);
+    }, PEACE);
+    return () => {
+      clearTimeout(timer);
+      control.abort();
+    };
+  }, [open, away, here, waiting.busy, carried, stands?.next.head.entries]);
+
+  const showQueued = async () => {
+    const left = await waitingIn(job);
+    setQueued(left);
+    return left;
+  };
   const sendQueued = async (fresh: string, signal: AbortSignal) => {
     try {
       const found = await flush(job, fresh, signal);
-      if (!found) return;
-      setStands(found);
-      setOther(0);
-      setTold(found.repeated ? [say("recordedBefore")] : found.recorded);
+      const left = await showQueued();
+      if (found && !left.some((one) => !one.refused)) {
+        show(found);
+        setOther(0);
+        setTold(found.repeated ? [say("recordedBefore")] : found.recorded);
+      } else {
+        setBehind(true);
+      }
     } catch (error) {
-      if (!(error instanceof NoAnswerError)) throw error;
-      setTold([say("keptHere")]);
+      if (!waits(error)) throw error;
+      if (fresh) setTold((await showQueued()).filter((one) => one.sending === fresh).map((one) => one.words));
+      await showHere(0);
+      if (fresh && !(error instanceof NoAnswerError)) throw error;
     } finally {
       await showQueued();
     }
   };
   // What is written down is on the phone's disk before it is sent, and goes from there when the server has it.
-  const write: Write = (path, content) => {
+  const write: Write = (path, content, file) => {
     const sending = newSending();
     const when = new Date().toISOString();
+    const mine = path === "undo" && Object.keys(content).length === 0 && latest.current;
+    const sent = mine ? { of: latest.current } : content;
     let kept = false;
     waiting.run(async (signal) => {
-      if (!kept) await keep({ job, path, content, sending, when });
+      const words = wordsOf(path, sent, stands);
+      if (!kept) await keep({ job, path, content: sent, sending, when, words, ...(file && { file }) });
       kept = true;
+      latest.current = TAKEN_BACK_BY_ID.includes(path) ? sending : "";
       await sendQueued(sending, signal);
     });
   };
@@ -120,10 +206,12 @@ export function JobScreen({ job, part, suspect }: { job: string; part: Part; sus
   const left = queued.some((one) => !one.refused);
   useEffect(() => {
     if (!left && !away) return;
-    const again = () => {
+    const again = async () => {
       if (waiting.busy || document.querySelector("dialog[open]")) return;
+      if (outOfReach()) await lookAgain();
+      if (outOfReach()) return;
       if (left) waiting.run((signal) => sendQueued("", signal));
-      else load(other);
+      else load(0);
     };
     const timer = setInterval(again, AGAIN);
     addEventListener("online", again);
@@ -136,7 +224,7 @@ export function JobScreen({ job, part, suspect }: { job: string; part: Part; sus
     const sending = newSending();
     waiting.run(async (signal) => {
       await send<Log>(jobPath(job, "close"), { cause }, sending, signal);
-      setStands(await get<Working>(jobPath(job, "next"), signal));
+      show(await get<Working>(jobPath(job, "next"), signal));
       setTold([]);
       location.hash = `/job/${encodeURIComponent(job)}/log`;
     });
@@ -154,6 +242,7 @@ export function JobScreen({ job, part, suspect }: { job: string; part: Part; sus
             <span class="small">
               {head.machine_name}
               {head.unit && `, ${say("unitIs", { unit: head.unit })}`}, {minutes(head.minutes)}
+              {!away && open && carried >= 0 && <span class="carried">{say("carried")}</span>}
             </span>
           )}
         </div>
@@ -175,12 +264,14 @@ export function JobScreen({ job, part, suspect }: { job: string; part: Part; sus
           </div>
         )}
       </div>
-      <QueuedLines away={away} queued={queued} onDrop={(one) => void drop(one).then(showQueued)} />
+      <QueuedLines away={away} here={here} queued={queued} onDrop={(one) => void drop(one).then(showQueued)} />
+      {(part === "next" || part === "log") && stands && <Contradictions stands={stands} />}
       {part === "next" && stands && (
         <NextPart
           stands={stands}
           told={told}
           other={other}
+          away={away}
           busy={waiting.busy}
           heading={heading}
           onWrite={write}
@@ -189,11 +280,11 @@ export function JobScreen({ job, part, suspect }: { job: string; part: Part; sus
         />
       )}
       {part === "suspects" && (
-        <SuspectsPart job={job} heading={heading} entries={head?.entries ?? 0} onClose={close} />
+        <SuspectsPart job={job} heading={heading} entries={head?.entries ?? 0} here={here} away={away} onClose={close} />
       )}
       {part === "where" && (suspect
         ? <PathPart job={job} suspect={suspect} heading={heading} entries={head?.entries ?? 0} />
-        : <WherePart job={job} heading={heading} entries={head?.entries ?? 0} />)}
+        : <WherePart job={job} heading={heading} entries={head?.entries ?? 0} here={here} />)}
       {part === "mend" && (
         <MendPart job={job} suspect={suspect} heading={heading} entries={head?.entries ?? 0} busy={waiting.busy}
           onWrite={(path, content) => {
@@ -202,8 +293,18 @@ export function JobScreen({ job, part, suspect }: { job: string; part: Part; sus
           }} />
       )}
       {part === "proof" && <ProofPart job={job} heading={heading} onWritten={() => load(0)} />}
-      {part === "papers" && <PapersPart job={job} heading={heading} onWritten={() => load(0)} />}
-      {part === "log" && <LogPart job={job} heading={heading} stands={stands} onWrite={write} onClose={close} />}
+      {part === "papers" && (
+        <PapersPart
+          job={job}
+          heading={heading}
+          entries={head?.entries ?? 0}
+          onFile={(file, caption) => write("attachments", { caption }, file)}
+          onWritten={() => load(0)}
+        />
+      )}
+      {part === "log" && (
+        <LogPart job={job} heading={heading} stands={stands} away={away} queued={queued} onWrite={write} onClose={close} />
+      )}
       <nav class="tabs" aria-label={say("parts")}>
         {TABS.map((one) => (
           <a href={link(one)} aria-current={(UNDER[part] ?? part) === one ? "page" : undefined}>{say(one)}</a>
@@ -214,9 +315,44 @@ export function JobScreen({ job, part, suspect }: { job: string; part: Part; sus
   );
 }
 
+/** What an entry that waits says, for the person who looks at what waits. */
+function wordsOf(path: string, content: object, stands: Working | null): string {
+  const said = content as Record<string, string | undefined>;
+  if (path === "undo" || path === "restore" || path === "reopen") return say(path === "undo" ? "undo" : "letStand");
+  if (path === "notes") return `${say("note")}: ${said.text ?? ""}`;
+  if (path === "attachments") return `${say("photos")}: ${said.caption ?? ""}`;
+  const step = stands?.next.step;
+  const asked = said.check ?? said.repair ?? said.suspect ?? said.function ?? "";
+  return `${step?.id === asked ? step.short : asked}: ${said.answer ?? said.why ?? said.went ?? ""}`;
+}
+
+/** Findings of which at most one can be so. */
+function Contradictions({ stands }: { stands: Working }) {
+  const found = stands.contradictions ?? [];
+  if (found.length === 0) return null;
+  return (
+    <div class="news">
+      {found.map((each) => (
+        <div class="written against" key={each.other.entry}>
+          <span>
+            <strong class="news-line">{say("contradiction")}</strong>
+            {[each.one, each.other].map((one) => (
+              <span class="news-line">
+                <strong>{one.by || say("somebody")}, {new Date(one.when).toLocaleTimeString([], TIME)}:</strong> {one.words}
+              </span>
+            ))}
+            <span class="news-line">{say("contradictionHelp")}</span>
+          </span>
+        </div>
+      ))}
+    </div>
+  );
+}
+
 /** That the server is out of reach, what waits for it, and what it did not take. */
-function QueuedLines({ away, queued, onDrop }: {
+function QueuedLines({ away, here, queued, onDrop }: {
   away: boolean;
+  here: Standing | null;
   queued: Queued[];
   onDrop: (one: Queued) => void;
 }) {
@@ -225,17 +361,22 @@ function QueuedLines({ away, queued, onDrop }: {
     <div class="news" role="status">
       {(away || left > 0) && (
         <div class="written away">
-          <span>
-            {away && <span class="news-line">{say("outOfReach")}</span>}
-            {left > 0 && <span class="news-line">{say(left === 1 ? "oneWaits" : "someWait", { n: left })}</span>}
-          </span>
+          <details>
+            <summary>
+              {away && <>{say(here ? "goesOnHere" : "outOfReach")}{" "}</>}
+              {left > 0 && <strong>{say(left === 1 ? "oneWaits" : "someWait", { n: left })}</strong>}
+            </summary>
+            {left > 0 && <p>{say("sentLater")}</p>}
+            <p>{say(here ? "waitsForServer" : "allWaits")}</p>
+          </details>
+          {here && here.unweighed > 0 && <span>{say("unweighed", { n: here.unweighed })}</span>}
         </div>
       )}
       {queued.filter((one) => one.refused).map((one) => (
         <div class="written away" key={one.number}>
           <span>
             <span class="news-line">{say("notTakenLater", { time: new Date(one.when).toLocaleTimeString([], TIME) })}</span>
-            <span class="news-line">{JSON.stringify(one.content)}</span>
+            <span class="news-line">{one.words}</span>
             <span class="news-line">{one.refused}</span>
           </span>
           <button type="button" onClick={() => onDrop(one)}>{say("seen")}</button>

@@ -2,6 +2,7 @@
 import type { RefObject } from "preact";
 import { useEffect, useState } from "preact/hooks";
 import { useWaiting } from "../parts/waiting";
+import type { Queued } from "../queue";
 import { get, jobPath, type Log, partPath, type Working } from "../server";
 import { minutes, say } from "../texts/say";
 import type { Write } from "./job";
@@ -13,6 +14,8 @@ export function LogPart(given: {
   job: string;
   heading: RefObject<HTMLHeadingElement | null>;
   stands: Working | null;
+  away: boolean;
+  queued: Queued[];
   onWrite: Write;
   onClose: (cause: string) => void;
 }) {
@@ -20,7 +23,7 @@ export function LogPart(given: {
   const waiting = useWaiting();
   useEffect(() => {
     waiting.run(async (signal) => setFound(await get<Log>(jobPath(given.job, "log"), signal)));
-  }, [given.job, given.stands]);
+  }, [given.job, given.stands?.next.head.entries, given.stands?.next.head.state, given.queued.length, given.away]);
   const lines = found ? [...found.lines].reverse() : [];
   const closed = found?.head.state === "closed";
   const latestUndone = lines.find((one) => one.undone);
@@ -32,8 +35,19 @@ export function LogPart(given: {
       {closed && found && (
         <p class="notice"><strong>{say("closed")}.</strong> {say("causeIs", { cause: found.cause })}</p>
       )}
-      {found && lines.length === 0 && <p>{say("noEntries")}</p>}
+      {found && lines.length + given.queued.length === 0 && <p>{say("noEntries")}</p>}
       <ul class="log">
+        {[...given.queued].reverse().filter((one) => !one.refused).map((one) => (
+          <li>
+            <span class="what">
+              {one.words}
+              <span class="small">
+                {new Date(one.when).toLocaleTimeString([], { hour: "2-digit", minute: "2-digit" })},{" "}
+                {say("notSentYet")}
+              </span>
+            </span>
+          </li>
+        ))}
         {lines.map((one) => (
           <li class={one.undone ? "undone" : ""}>
             <span class="what">
@@ -56,7 +70,7 @@ export function LogPart(given: {
           </li>
         ))}
       </ul>
-      {latestUndone && !closed && (
+      {latestUndone && !closed && !given.away && (
         <button type="button" class="wide" onClick={() => given.onWrite("restore", {})}>{say("letStand")}</button>
       )}
       <h2>{say("afterwards")}</h2>
@@ -65,7 +79,8 @@ export function LogPart(given: {
         <a class="button" href={partPath(given.job, "papers")}>{say("papers")}</a>
       </div>
       <h2>{say("endOfJob")}</h2>
-      <div class="choices one-column">
+      {given.away && <p>{say("waitsFor")}</p>}
+      {!given.away && <div class="choices one-column">
         {closed
           ? (
             <>
@@ -81,7 +96,7 @@ export function LogPart(given: {
               <button type="button" onClick={() => given.onClose("not found")}>{say("closeNotFound")}</button>
             </>
           )}
-      </div>
+      </div>}
       {waiting.shown}
     </main>
   );

@@ -20,6 +20,7 @@ export function NextPart(given: {
   stands: Working;
   told: string[];
   other: number;
+  away: boolean;
   busy: boolean;
   heading: RefObject<HTMLHeadingElement | null>;
   onWrite: Write;
@@ -121,11 +122,15 @@ export function NextPart(given: {
           )
           : (
             <>
-              <button type="button" class="main" disabled={given.busy} onClick={() =>
-                given.onClose(next.kind === "finish" ? "" : "not found")}>
-                {say(next.kind === "finish" ? "closeJob" : "closeNotFound")}
-              </button>
-              <a class="button" href={partPath(next.head.job, "proof")}>{say("proof")}</a>
+              {given.away ? <p class="small">{say("waitsFor")}</p> : (
+                <>
+                  <button type="button" class="main" disabled={given.busy} onClick={() =>
+                    given.onClose(next.kind === "finish" ? "" : "not found")}>
+                    {say(next.kind === "finish" ? "closeJob" : "closeNotFound")}
+                  </button>
+                  <a class="button" href={partPath(next.head.job, "proof")}>{say("proof")}</a>
+                </>
+              )}
               <button type="button" onClick={() => setSheet("else")}>{say("somethingElse")}</button>
             </>
           )}
@@ -136,11 +141,10 @@ export function NextPart(given: {
       {sheet === "walk" && asked && <Walk asked={asked} onAnswer={answer} onClose={() => setSheet("")} />}
       {sheet === "else" && (
         <Else
-          job={next.head.job}
           machine={next.head.machine}
-          onAttached={() => {
+          onFile={(file, caption) => {
             setSheet("");
-            given.onOther(given.other);
+            given.onWrite("attachments", { caption }, file);
           }}
           onSaw={saw}
           onNote={(text) => {
@@ -242,7 +246,7 @@ function StepWords(given: {
         <span>{say(step.kind === "repair" ? "nextRepair" : "nextCheck")}</span>
         <strong>{minutes(step.minutes.total)}</strong>
       </p>
-      <h1 ref={given.heading} tabIndex={-1}>{title}</h1>
+      <h1 ref={given.heading} tabIndex={-1} data-step={step.id}>{title}</h1>
       <Cautions job={next.head.job} cautions={step.cautions} stepId={step.id} />
       {asked.state && step.kind !== "repair" && (
         <p class="set"><span>{say("setTo")}</span> <strong>{asked.state}</strong></p>
@@ -372,9 +376,8 @@ function Walk(given: { asked: Asked; onAnswer: (text: string) => void; onClose: 
 }
 
 function Else(given: {
-  job: string;
   machine: string;
-  onAttached: () => void;
+  onFile: (file: File, caption: string) => void;
   onSaw: (one: Chosen) => void;
   onNote: (text: string) => void;
   onClose: () => void;
@@ -398,7 +401,7 @@ function Else(given: {
             <button type="button" onClick={() => setWay("function")}>{say("sawFunction")}</button>
             <button type="button" onClick={() => setWay("note")}>{say("note")}</button>
           </div>
-          <Attach job={given.job} onAttached={given.onAttached} />
+          <Attach onFile={given.onFile} />
         </>
       )}
       {way === "function" && form && <FunctionChooser form={form} sound={true} onChosen={given.onSaw} />}

@@ -8,13 +8,15 @@ import { say } from "../texts/say";
 
 export function PapersPart(given: {
   job: string;
+  entries: number;
   heading: RefObject<HTMLHeadingElement | null>;
+  onFile: (file: File, caption: string) => void;
   onWritten: () => void;
 }) {
   const [found, setFound] = useState<Papers | null>(null);
   const waiting = useWaiting();
   const load = () => waiting.run(async (signal) => setFound(await get<Papers>(jobPath(given.job, "papers"), signal)));
-  useEffect(load, [given.job]);
+  useEffect(load, [given.job, given.entries]);
   const write = (path: "used" | "travel" | "advice", content: object) => {
     const sending = newSending();
     waiting.run(async (signal) => {
@@ -36,13 +38,7 @@ export function PapersPart(given: {
       <h2>{say("photos")}</h2>
       {found && found.attachments.length === 0 && <p>{say("noFiles")}</p>}
       <ul class="files">{found?.attachments.map((one) => <FileLine job={given.job} one={one} />)}</ul>
-      <Attach
-        job={given.job}
-        onAttached={(papers) => {
-          setFound(papers);
-          given.onWritten();
-        }}
-      />
+      <Attach onFile={given.onFile} />
       <Form title={say("used")} lines={lines("part-used")} busy={waiting.busy} fields={["usedWhat", "partNumber", "quantity"]}
         onAdd={([text = "", number = "", quantity = ""]) =>
           write("used", { text, number, quantity: quantity || "1" })} />

@@ -2,6 +2,7 @@
 import type { RefObject } from "preact";
 import { useEffect, useState } from "preact/hooks";
 import { useWaiting } from "../parts/waiting";
+import type { Standing } from "../phone/standing";
 import { get, jobPath, partPath, type Suspect, type Suspects, type TestimonyLine, type WhyLines } from "../server";
 import { minutes, percent, say } from "../texts/say";
 
@@ -12,13 +13,18 @@ export function SuspectsPart(given: {
   job: string;
   entries: number;
   heading: RefObject<HTMLHeadingElement | null>;
+  here: Standing | null;
+  away: boolean;
   onClose: (cause: string) => void;
 }) {
-  const [found, setFound] = useState<Suspects | null>(null);
+  const [had, setFound] = useState<Suspects | null>(null);
   const waiting = useWaiting();
+  const { here } = given;
   useEffect(() => {
+    if (here) return;
     waiting.run(async (signal) => setFound(await get<Suspects>(jobPath(given.job, "suspects"), signal)));
-  }, [given.job, given.entries]);
+  }, [given.job, given.entries, here === null]);
+  const found: Suspects | null = here ? { ...here.working.next, suspects: here.suspects } : had;
   const rest: ["elseOdds" | "nothingOdds" | "bothOdds", number][] = found
     ? [["elseOdds", found.something_else], ["nothingOdds", found.nothing], ["bothOdds", found.two_at_once]]
     : [];
@@ -33,6 +39,7 @@ export function SuspectsPart(given: {
             job={given.job}
             suspect={one}
             entries={given.entries}
+            away={given.away}
             onClose={found.head.state === "open" ? () => given.onClose(one.group) : null}
           />
         ))}
@@ -57,17 +64,23 @@ function Meter({ odds }: { odds: number }) {
   return <span class="meter" aria-hidden="true"><span style={{ width: `${Math.max(1, 100 * odds)}%` }} /></span>;
 }
 
-function SuspectLine(given: { job: string; suspect: Suspect; entries: number; onClose: (() => void) | null }) {
+function SuspectLine(given: {
+  job: string;
+  suspect: Suspect;
+  entries: number;
+  away: boolean;
+  onClose: (() => void) | null;
+}) {
   const one = given.suspect;
   const [open, setOpen] = useState(false);
   const [case_, setCase] = useState<WhyLines | null>(null);
   const waiting = useWaiting();
   useEffect(() => setCase(null), [given.entries]);
   useEffect(() => {
-    if (!open || case_) return;
+    if (!open || case_ || given.away) return;
     waiting.run(async (signal) =>
       setCase(await get<WhyLines>(jobPath(given.job, `why?suspect=${encodeURIComponent(one.group)}`), signal)));
-  }, [open, case_]);
+  }, [open, case_, given.away]);
   return (
     <li>
       <button type="button" class="suspect" aria-expanded={open} onClick={() => setOpen(!open)}>
@@ -79,6 +92,7 @@ function SuspectLine(given: { job: string; suspect: Suspect; entries: number; on
         </span>
         <Meter odds={one.odds} />
       </button>
+      {open && !case_ && given.away && <div class="case"><p>{say("waitsFor")}</p></div>}
       {open && case_ && <Case found={case_} job={given.job} group={one.group} onClose={given.onClose} />}
       {waiting.shown}
     </li>

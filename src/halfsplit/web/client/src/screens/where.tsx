@@ -3,20 +3,27 @@ import type { RefObject } from "preact";
 import { useEffect, useState } from "preact/hooks";
 import { drawn } from "../parts/zones";
 import { useWaiting } from "../parts/waiting";
+import type { Standing } from "../phone/standing";
 import { get, jobPath, partPath, type ZoneMap, type ZoneSpot } from "../server";
 import { minutes, percent, say, sayLevel } from "../texts/say";
 
 /** Zones below these odds are in the list only when they are tapped on the map. */
 const WORTH_A_LINE = 0.003;
 
-export function WherePart(given: { job: string; entries: number; heading: RefObject<HTMLHeadingElement | null> }) {
-  const [found, setFound] = useState<ZoneMap | null>(null);
+export function WherePart(given: {
+  job: string;
+  entries: number;
+  heading: RefObject<HTMLHeadingElement | null>;
+  here: Standing | null;
+}) {
+  const [had, setFound] = useState<ZoneMap | null>(null);
   const [open, setOpen] = useState("");
   const [picked, setPicked] = useState("");
   const waiting = useWaiting();
   useEffect(() => {
     waiting.run(async (signal) => setFound(await get<ZoneMap>(jobPath(given.job, "where"), signal)));
   }, [given.job, given.entries]);
+  const found = had && given.here ? asHere(had, given.here) : had;
   const pick = (zone: string) => {
     setOpen(zone);
     setPicked(zone);
@@ -55,6 +62,16 @@ export function WherePart(given: { job: string; entries: number; heading: RefObj
       {waiting.shown}
     </main>
   );
+}
+
+/** The map as the server drew it last, with the odds and open places of this phone. */
+function asHere(had: ZoneMap, here: Standing): ZoneMap {
+  const zones = had.zones.map((zone) => ({
+    ...zone,
+    odds: here.zones[zone.zone]?.odds ?? 0,
+    suspects: here.zones[zone.zone]?.suspects ?? [],
+  }));
+  return { ...had, zones };
 }
 
 function ZoneLine(given: { job: string; zone: ZoneSpot; open: boolean; onOpen: () => void }) {
