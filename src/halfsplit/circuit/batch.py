@@ -163,16 +163,14 @@ def _compiled_part(
 ) -> BatchOutcome:  # fmt: skip
     found = quick.follow(state, system, table, with_sense=second_start)
     outcome = BatchOutcome(
-        found.readings, found.booleans, found.kind.astype(np.uint8), np.zeros(table.count, dtype=np.bool_), None,
-        found.cycles, {},
-    )  # fmt: skip
+        found.readings, found.booleans, found.kind.astype(np.uint8), found.switched, None, found.cycles, {}
+    )
     stuck = np.flatnonzero(found.kind == quick.STUCK).tolist()
     if stuck or second_start:
         batch = ChangedSets(system, table, np.arange(table.count), diode_tolerance_v)
         for k in stuck:
             _settle_stuck(batch, rows[:, 0], rows[:, 1], k, outcome, found.sense)
-    outcome.switched[:] = (outcome.booleans != system.booleans).any(axis=1)
-    outcome.switched[list(outcome.cycles)] = True
+            outcome.switched[k] = k in outcome.cycles or (outcome.booleans[k] != system.booleans).any()
     if second_start and system.c.device_count:
         _start_again(batch, outcome, found.sense)
     return outcome

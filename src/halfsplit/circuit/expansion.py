@@ -65,12 +65,44 @@ def point_of(connector: Connector, cavity: str) -> str:
     return f"{connector.id}.{cavity}:p" if connector.inline else f"{connector.id}.{cavity}"
 
 
+#: The machine asked about last, whose states are expanded one after the other, and what is the same in all of them.
+_last: list[tuple[Machine, Mapping[str, frozenset[str]], NetlistBuilder]] = []
+
+
+def _fixed(machine: Machine) -> tuple[Mapping[str, frozenset[str]], NetlistBuilder]:
+    """The pins and cavities of each part and connector that a wire ends in, and contacts, wires and bodies built."""
+    for last, wired, builder in _last:
+        if last is machine:
+            return wired, builder
+    found: dict[str, set[str]] = {}
+    for wire in machine.wires.values():
+        for end in (wire.a, wire.b):
+            found.setdefault(end.owner, set()).add(end.pin)
+    wired = {owner: frozenset(pins) for owner, pins in found.items()}
+    mated: dict[str, dict[str, str]] = {}
+    for part in machine.parts.values():
+        for pin, (plugged, cavity) in part.plugs.items():
+            mated.setdefault(plugged, {})[cavity] = f"{part.id}.{pin}"
+    builder = NetlistBuilder(reference=reference_node(machine))
+    for connector in machine.connectors.values():
+        cavities = _used(connector, wired)
+        _contacts(connector, cavities, mated.get(connector.id, {}), builder)
+    for wire in machine.wires.values():
+        _wire(machine, wire, builder)
+    for body in machine.bodies:
+        builder.node(f"body:{body}")
+    _last[:] = [(machine, wired, builder)]
+    return wired, builder
+
+
+def _used(connector: Connector, wired: Mapping[str, frozenset[str]]) -> tuple[str, ...]:
+    here = wired.get(connector.id, frozenset())
+    return tuple(cavity for cavity in connector.cavities if cavity in here)
+
+
 def used_cavities(machine: Machine, connector: Connector) -> tuple[str, ...]:
     """The cavities of ``connector`` that a wire ends in, in grid order."""
-    wired = {
-        end.pin for wire in machine.wires.values() for end in (wire.a, wire.b) if end.owner == connector.id
-    }
-    return tuple(cavity for cavity in connector.cavities if cavity in wired)
+    return _used(connector, _fixed(machine)[0])
 
 
 def end_node(machine: Machine, wire: Wire, end: Endpoint) -> str:
@@ -102,26 +134,16 @@ def reference_node(machine: Machine) -> str:
 
 def expand(machine: Machine, state: State) -> Netlist:
     """The circuit of ``machine`` set as ``state`` says, healthy."""
-    builder = NetlistBuilder(reference=reference_node(machine))
-    for connector in machine.connectors.values():
-        _contacts(machine, connector, builder)
-    for wire in machine.wires.values():
-        _wire(machine, wire, builder)
-    for body in machine.bodies:
-        builder.node(f"body:{body}")
+    builder = _fixed(machine)[1].copy()
     for part in machine.parts.values():
         _part(machine, part, state, builder)
     return builder.build()
 
 
-def _contacts(machine: Machine, connector: Connector, builder: NetlistBuilder) -> None:
-    mated = {
-        cavity: f"{part.id}.{pin}"
-        for part in machine.parts.values()
-        for pin, (plugged, cavity) in part.plugs.items()
-        if plugged == connector.id
-    }
-    for cavity in used_cavities(machine, connector):
+def _contacts(
+    connector: Connector, cavities: tuple[str, ...], mated: Mapping[str, str], builder: NetlistBuilder
+) -> None:
+    for cavity in cavities:
         near = point_of(connector, cavity)
         far = f"{connector.id}.{cavity}:s" if connector.inline else mated.get(cavity)
         if far is None:
@@ -278,7 +300,7 @@ def _relay(machine: Machine, part: Part, builder: NetlistBuilder) -> None:
 
 def relay_contacts(machine: Machine, part: Part) -> tuple[str, ...]:
     """Which of 87 and 87a are wired."""
-    wired = {end.pin for wire in machine.wires.values() for end in (wire.a, wire.b) if end.owner == part.id}
+    wired = _fixed(machine)[0].get(part.id, frozenset())
     return tuple(pin for pin in ("87", "87a") if pin in wired or pin in part.plugs)
 
 

@@ -358,6 +358,14 @@ class NetlistBuilder:
     def __post_init__(self) -> None:
         self.node(self.reference)
 
+    def copy(self) -> NetlistBuilder:
+        """Another one with what was collected so far."""
+        return replace(
+            self, _nodes=dict(self._nodes), _branches=list(self._branches), _switches=list(self._switches),
+            _diodes=list(self._diodes), _devices=list(self._devices), _effects=list(self._effects),
+            _senders=list(self._senders),
+        )  # fmt: skip
+
     def node(self, name: str) -> str:
         """Makes sure the node is there."""
         self._nodes.setdefault(name)

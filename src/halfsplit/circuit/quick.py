@@ -51,7 +51,8 @@ class Followed:
 
     ``kind`` is 0 steady, 1 chatters, 2 latches, 3 stuck: the diodes found no working point, and the set's other
     results are not there. ``sense`` ``[sets, senses]`` only where asked for; nothing in it for what chatters.
-    ``junction_v`` ``[sets, diodes]``; nothing in it for what chatters.
+    ``junction_v`` ``[sets, diodes]`` only where asked for; nothing in it for what chatters. ``switched`` ``[sets]``:
+    does any device stand otherwise than in the state, or chatter?
     """
 
     readings: Floats
@@ -60,10 +61,21 @@ class Followed:
     junction_v: Floats
     kind: NDArray[np.int32]
     cycles: dict[int, tuple[Bools, ...]]
+    switched: Bools
 
 
 def operations(c: Compiled) -> dict[str, NDArray[Any]]:
-    """The logic of all devices as lists of operations, each written after its operands; see kernel.h."""
+    """The logic of all devices as lists of operations, each written after its operands; see kernel.h.
+
+    Worked out once and kept with ``c``.
+    """
+    kept: dict[str, NDArray[Any]] | None = c.__dict__.get("_operations")
+    if kept is None:
+        kept = c.__dict__["_operations"] = _operations(c)
+    return kept
+
+
+def _operations(c: Compiled) -> dict[str, NDArray[Any]]:
     at = c.netlist.device_index
     result: list[int] = []
     ordered = logic_order(c.netlist)
@@ -232,20 +244,22 @@ def _changes(system: System, reactive: Ints, table: ChangeTable) -> dict[str, An
     }  # fmt: skip
 
 
-def follow(state: Ready, system: System, table: ChangeTable, *, with_sense: bool) -> Followed:
+def follow(
+    state: Ready, system: System, table: ChangeTable, *, with_sense: bool = False, with_diodes: bool = False
+) -> Followed:
     """Settles all sets of ``table`` from the state of ``system`` and reads what ``state`` looks at of each."""
     sets, fields = table.count, state.fields
     devices, readings = fields["devices"], fields["readings"]
     result = Followed(
         np.empty((sets, readings)), np.zeros((sets if with_sense else 0, fields["senses"])),
-        np.empty((sets, devices), dtype=np.bool_), np.zeros((sets, fields["diodes"])), np.zeros(sets, dtype=np.int32),
-        {},
+        np.empty((sets, devices), dtype=np.bool_), np.zeros((sets if with_diodes else 0, fields["diodes"])),
+        np.zeros(sets, dtype=np.int32), {}, np.zeros(sets, dtype=np.bool_),
     )  # fmt: skip
     length = np.zeros(sets, dtype=np.int32)
     given: dict[str, Any] = {
         **_changes(system, state.reactive, table), "sets": sets,
         "values": result.readings, "sense": result.sense if with_sense else None, "after": result.booleans,
-        "after_v": result.junction_v,
+        "after_v": result.junction_v if with_diodes else None, "switched": result.switched,
         "kind": result.kind, "cycle_length": length, "cycles": None, "cycle_states": 0, "cycle_room": 0,
     }  # fmt: skip
     made, held = native.filled(
@@ -282,7 +296,7 @@ def follow_from_state(batch: ChangedSets) -> Run:
     state = ready(batch.system, none, none, batch.diode_tolerance_v) if native.available() else None
     if state is None:
         return rounds.follow_from_state(batch, np.arange(len(batch.sets)))
-    found = follow(state, batch.system, batch.table.part(batch.sets), with_sense=False)
+    found = follow(state, batch.system, batch.table.part(batch.sets), with_diodes=True)
     stuck = set(np.flatnonzero(found.kind == STUCK).tolist())
     for number in (*found.cycles, *stuck):
         found.booleans[number], found.junction_v[number] = batch.system.booleans, batch.system.junction_v

@@ -18,18 +18,18 @@ _TOLERANCE_V = 1e-9
 def switched_on(netlist: Netlist) -> System:
     """The circuit switched on from rest, as ``System(netlist)`` is.
 
-    The compiled code follows its devices from everything off, by low rank from that one state; without it, or where a
-    diode finds no working point on the way, every step is factorised anew.
+    The compiled code follows its devices and diodes from everything off, by low rank from that one state; without it,
+    or where a diode finds no working point on the way, every step is factorised anew.
     """
     if not native.available():
         return System(netlist)
     c, free = compiled(netlist), table_of(netlist, [()])
-    begin = System(netlist, start_values(c, 1, free.forced, everything_on=False)[0])
+    begin = System(netlist, start_values(c, 1, free.forced, everything_on=False)[0], on_tangents=True)
     none = np.zeros(0, dtype=np.int64)
     state = quick.ready(begin, none, none, _TOLERANCE_V)
     if state is None:
         return System(netlist)
-    found = quick.follow(state, begin, free, with_sense=False)
+    found = quick.follow(state, begin, free, with_diodes=True)
     if found.kind[0] == quick.STUCK:
         return System(netlist)
     if found.cycles:

@@ -59,6 +59,8 @@ class System:
     Without ``booleans`` the circuit is switched on from rest and kept where it settles (or at the first
     state of its cycle). ``start_v`` are junction voltages in V ``[diodes]`` to find the working point of
     ``booleans`` from, zero where left out: ``booleans`` and ``start_v`` of one system make the same one again.
+    With ``on_tangents`` the diodes stay on their tangents at ``start_v`` instead, wherever that leads, which takes one
+    factorisation.
     ``solution`` holds node voltages (V) then element currents (A), shape ``[nodes + elements]``.
     """
 
@@ -69,6 +71,7 @@ class System:
         *,
         start_v: Floats | None = None,
         tolerance_v: float = 1e-9,
+        on_tangents: bool = False,
     ) -> None:
         self.netlist = netlist
         self.c: Compiled = compiled(netlist)
@@ -80,7 +83,11 @@ class System:
         self.booleans: Bools = np.array(booleans, dtype=np.bool_)
         self.start_v: Floats = np.zeros(self.c.diode_count) if start_v is None else np.array(start_v, dtype=np.float64)
         solver = ExactSolver(self.c, table_of(netlist, [()]), tolerance_v, self.start_v)
-        self.solution, self.factor = solver.solve(self.booleans)
+        if on_tangents:
+            self.factor = solver.factor(self.booleans)
+            self.solution = self.factor.operating_point()
+        else:
+            self.solution, self.factor = solver.solve(self.booleans)
         self.junction_v: Floats = solver.junction_v
         self.senses = senses_of(self.c)
         size = self.c.size

@@ -251,7 +251,7 @@ static int follow(Follow *s, Work *w, int64_t f) {
         for (int k = 0; k < w->trail_count; k++)
             if (w->hash[k] == hash && !memcmp(w->trail + (size_t)k * devices, w->now, devices)) {
                 if (w->loop_count) {
-                    s->kind[f] = CHATTERS;
+                    s->kind[f] = CHATTERS, s->switched[f] = 1;
                     memcpy(s->after + (size_t)f * devices, w->now, devices);
                     return read_circle(s, w, f);
                 }
@@ -276,7 +276,9 @@ static int follow(Follow *s, Work *w, int64_t f) {
             if (!trip(s, w, w->now, forced, w->next) || !memcmp(w->next, w->now, devices)) {
                 s->kind[f] = w->loop_count ? LATCHES : STEADY;
                 memcpy(s->after + (size_t)f * devices, w->now, devices);
-                memcpy(s->after_v + f * s->diodes, w->jv, sizeof(double) * (size_t)s->diodes);
+                s->switched[f] = memcmp(w->now, s->booleans, devices) != 0;
+                if (s->after_v)
+                    memcpy(s->after_v + f * s->diodes, w->jv, sizeof(double) * (size_t)s->diodes);
                 read_values(s, w, s->values + f * s->readings);
                 if (s->sense)
                     memcpy(s->sense + f * s->senses, w->sense, sizeof(double) * (size_t)s->senses);
@@ -305,7 +307,8 @@ static int moves(Follow *s, Work *w, int64_t f) {
     }
     s->kind[f] = STEADY;
     memcpy(s->after + f * s->devices, s->booleans, (size_t)s->devices);
-    memcpy(s->after_v + f * s->diodes, s->junction_v, sizeof(double) * (size_t)s->diodes);
+    if (s->after_v)
+        memcpy(s->after_v + f * s->diodes, s->junction_v, sizeof(double) * (size_t)s->diodes);
     read_values(s, w, s->values + f * s->readings);
     if (s->sense)
         memcpy(s->sense + f * s->senses, w->sense, sizeof(double) * (size_t)s->senses);

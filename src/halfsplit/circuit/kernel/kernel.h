@@ -58,7 +58,8 @@ typedef struct {
     double *values;                  /* [sets][readings] */
     double *sense;                   /* [sets][senses], or nothing */
     uint8_t *after;                  /* [sets][devices] */
-    double *after_v;                 /* [sets][diodes] */
+    double *after_v;                 /* [sets][diodes], or nothing */
+    uint8_t *switched;               /* [sets] */
     int32_t *kind, *cycle_length;    /* [sets] */
     uint8_t *cycles;                 /* the states of all cycles one after the other, [cycle_states][devices] */
     int64_t cycle_states, cycle_room;
