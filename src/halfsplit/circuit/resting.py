@@ -29,9 +29,9 @@ def switched_on(netlist: Netlist) -> System:
     state = quick.ready(begin, none, none, _TOLERANCE_V)
     if state is None:
         return System(netlist)
-    found = quick.follow(state, begin, free, with_diodes=True)
+    found = quick.follow(state, begin, free, with_sense=True)
     if found.kind[0] == quick.STUCK:
         return System(netlist)
     if found.cycles:
         return System(netlist, found.cycles[0][0])
-    return System(netlist, found.booleans[0], start_v=found.junction_v[0])
+    return System(netlist, found.booleans[0], start_v=found.sense[0, begin.senses.diode_v])

@@ -85,12 +85,16 @@ class Outcome:
 
 @dataclass
 class ExactSolver:
-    """The circuit with its changes; remembers the last junction voltages as the next starting point."""
+    """The circuit with its changes; remembers the last junction voltages as the next starting point.
+
+    ``near`` where these are thought right already, so that the first solution is worth being refined.
+    """
 
     c: Compiled
     table: ChangeTable
     tolerance_v: float
     junction_v: Floats
+    near: bool = False
     senses: Senses = field(init=False)
     added_ohm: Floats = field(init=False)
     added_v: Floats = field(init=False)
@@ -127,7 +131,7 @@ class ExactSolver:
 
     def solve(self, booleans: Bools) -> tuple[Floats, Factor]:
         """All unknowns with the diodes on their own law (Newton until no junction moves by the tolerance)."""
-        c, near = self.c, False
+        c, near = self.c, self.near
         for step in range(_MOST_NEWTON_STEPS):
             factor = self.factor(booleans)
             if not c.diode_count:

@@ -82,7 +82,7 @@ class System:
             start_v = None if outcome.kind == "chatters" else outcome.junction_v
         self.booleans: Bools = np.array(booleans, dtype=np.bool_)
         self.start_v: Floats = np.zeros(self.c.diode_count) if start_v is None else np.array(start_v, dtype=np.float64)
-        solver = ExactSolver(self.c, table_of(netlist, [()]), tolerance_v, self.start_v)
+        solver = ExactSolver(self.c, table_of(netlist, [()]), tolerance_v, self.start_v, near=start_v is not None)
         if on_tangents:
             self.factor = solver.factor(self.booleans)
             self.solution = self.factor.operating_point()

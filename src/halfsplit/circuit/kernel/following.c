@@ -236,16 +236,23 @@ static int read_circle(Follow *s, Work *w, int64_t f) {
     return 1;
 }
 
+/* How devices stand at the start, ``forced`` ones as they are held. */
+static void begin_held(const Follow *s, Work *w, const int8_t *forced, uint8_t *start) {
+    for (int64_t d = 0; d < s->devices; d++)
+        start[d] = held(forced, d) ? (uint8_t)forced[d] : s->booleans[d];
+    apply_logic(s, w, NULL, start, forced);
+}
+
 /* Follows one set from how the devices stand; 0: out of memory, -1: more rounds than can be. */
 static int follow(Follow *s, Work *w, int64_t f) {
     const int8_t *forced = s->forced ? s->forced + f * s->devices : NULL;
     size_t devices = (size_t)s->devices;
-    for (size_t d = 0; d < devices; d++)
-        w->now[d] = held(forced, (int64_t)d) ? (uint8_t)forced[d] : s->booleans[d];
-    apply_logic(s, w, NULL, w->now, forced);
+    memcpy(w->now, w->start, devices);
+    if (forced)
+        begin_held(s, w, forced, w->now);
     memcpy(w->jv, s->junction_v, sizeof(double) * (size_t)s->diodes);
     memset(w->active, 0, (size_t)s->diodes);
-    w->trail_count = w->loop_count = w->is_solved = 0;
+    w->trail_count = w->loop_count = 0;
     for (int64_t round = 0; round < s->most_rounds; round++) {
         uint64_t hash = halfsplit_hash(w->now, s->devices);
         for (int k = 0; k < w->trail_count; k++)
@@ -295,15 +302,17 @@ static int follow(Follow *s, Work *w, int64_t f) {
 /* One set on the state as it is; tells whether anything moves because of it. */
 static int moves(Follow *s, Work *w, int64_t f) {
     const int8_t *forced = s->forced ? s->forced + f * s->devices : NULL;
+    w->is_solved = 0;
     if (s->touched_start[f + 1] > s->touched_start[f] || !halfsplit_on_tangents(s, w, f, s->booleans))
         return 1;
     if (forced || !halfsplit_within(s, w) || !links_stay(s, w)) {
-        next_values(s, w, s->booleans, forced, w->next);
-        if (memcmp(w->next, s->booleans, (size_t)s->devices) || trip(s, w, s->booleans, forced, w->next))
-            return 1;
         for (int64_t k = 0; k < s->diodes; k++)
             if (halfsplit_off_tangent(s, w, k))
                 return 1;
+        w->is_solved = 1; /* with every diode on its tangent: the first round need not do it again */
+        next_values(s, w, s->booleans, forced, w->next);
+        if (memcmp(w->next, s->booleans, (size_t)s->devices) || trip(s, w, s->booleans, forced, w->next))
+            return 1;
     }
     s->kind[f] = STEADY;
     memcpy(s->after + f * s->devices, s->booleans, (size_t)s->devices);
@@ -321,6 +330,8 @@ int64_t halfsplit_follow(Follow *s) {
     int64_t done = 1;
     halfsplit_work_begin(s, &w);
     int *first = halfsplit_room(&w, (size_t)s->sets, sizeof(int));
+    if (!w.failed)
+        begin_held(s, &w, NULL, w.start);
     for (int64_t f = 0, ready = 0; f < s->sets && !w.failed && done == 1; f++) {
         if (f == ready)
             ready += halfsplit_look_at_own(s, &w, f, first);

@@ -139,8 +139,39 @@ WIDE static int factorise(double *a, int n, int *pivot, double *scale) {
     return 1;
 }
 
+/* Sum of products, in four sums side by side. */
+static inline __attribute__((always_inline)) double product(const double *a, const double *b, int count) {
+    double sum[4] = {0}, rest = 0.0;
+    int k = 0;
+    for (; k + 4 <= count; k += 4)
+        for (int i = 0; i < 4; i++)
+            sum[i] += a[k + i] * b[k + i];
+    for (; k < count; k++)
+        rest += a[k] * b[k];
+    return ((sum[0] + sum[2]) + (sum[1] + sum[3])) + rest;
+}
+
+/* One side becomes the solution. */
+WIDE static void substitute_one(const double *a, int n, const int *pivot, const double *scale, double *side) {
+    for (int i = 0; i < n; i++)
+        side[i] *= scale[i];
+    for (int k = 0; k < n; k++)
+        if (pivot[k] != k) {
+            double swap = side[k];
+            side[k] = side[pivot[k]], side[pivot[k]] = swap;
+        }
+    for (int i = 1; i < n; i++)
+        side[i] -= product(a + i * n, side, i);
+    for (int i = n - 1; i >= 0; i--)
+        side[i] = (side[i] - product(a + i * n + i + 1, side + i + 1, n - i - 1)) / a[i * n + i];
+}
+
 /* Sides [n][count] become solutions. */
 WIDE static void substitute(const double *a, int n, const int *pivot, const double *scale, double *side, int count) {
+    if (count == 1) {
+        substitute_one(a, n, pivot, scale, side);
+        return;
+    }
     for (int i = 0; i < n; i++)
         for (int c = 0; c < count; c++)
             side[i * count + c] *= scale[i];
@@ -202,14 +233,15 @@ static int factorise_moved(const Follow *s, const Work *w, Moved *moved) {
 /* Makes ``moved`` what devices standing at ``booleans`` make of the state; 0: singular or no memory. */
 static int eliminate_moved(const Follow *s, Work *w, Moved *moved, const uint8_t *booleans, int64_t without) {
     int n = 0, senders = (int)s->senders;
-    moved->filled = 0;
+    moved->filled = 0, moved->group = -1;
     values_of(s, moved, booleans);
     for (int64_t r = 0; r < s->plain; r++)
         n += r != without && !same_law(s, r, plain_law(moved->ohm[r], moved->emf[r]));
     if (n > moved->room) {
         size_t room = (size_t)n + 8;
         free(moved->port), free(moved->lu), free(moved->scale), free(moved->force), free(moved->by_sender);
-        free(moved->pivot);
+        free(moved->pivot), free(moved->side), free(moved->to_border);
+        moved->side = halfsplit_room(w, room, sizeof(double)), moved->to_border = halfsplit_room(w, room, sizeof(double));
         moved->port = halfsplit_room(w, room, sizeof(Port)), moved->lu = halfsplit_room(w, room * room, sizeof(double));
         moved->scale = halfsplit_room(w, room, sizeof(double)), moved->pivot = halfsplit_room(w, room, sizeof(int));
         moved->force = halfsplit_room(w, room, sizeof(double));
@@ -257,8 +289,8 @@ static void add_border(Work *w, int *n, Port port) {
 }
 
 /* All ports of a set: own ones, those that it and devices change, diodes; everything but their laws is worked out. */
-static int make_border(const Follow *s, Work *w, int64_t f) {
-    const Moved *fixed = w->fixed;
+static void make_border(const Follow *s, Work *w, int64_t f) {
+    Moved *fixed = w->fixed;
     int m = fixed->ports, n = m;
     memcpy(w->port, fixed->port, sizeof(Port) * (size_t)m);
     for (int64_t k = s->own_start[f]; k < s->own_start[f + 1]; k++)
@@ -275,8 +307,14 @@ static int make_border(const Follow *s, Work *w, int64_t f) {
     for (int64_t k = 0; k < s->diodes; k++)
         if (w->active[k])
             add_border(w, &n, reactive_port(s, s->plain + k, (Law){1.0, 1.0, 0.0}, k));
-    int b = n - m;
+    int b = n - m, alone = b == 1 && w->port[m].reactive < 0;
     w->ports = n, w->border = b;
+    if (alone && fixed->group == w->group) {
+        memcpy(w->side, fixed->side, sizeof(double) * (size_t)m);
+        memcpy(w->to_border, fixed->to_border, sizeof(double) * (size_t)m);
+        w->before[0] = fixed->before, w->within[0] = fixed->within;
+        return;
+    }
     for (int i = 0; i < b; i++)
         for (int c = 0; c < m; c++)
             w->to_border[i * m + c] = answer(s, w, &w->port[m + i], &w->port[c]);
@@ -296,7 +334,12 @@ static int make_border(const Follow *s, Work *w, int64_t f) {
             w->within[i * b + j] = sum;
         }
     }
-    return b;
+    if (alone) {
+        fixed->group = w->group;
+        memcpy(fixed->side, w->side, sizeof(double) * (size_t)m);
+        memcpy(fixed->to_border, w->to_border, sizeof(double) * (size_t)m);
+        fixed->before = w->before[0], fixed->within = w->within[0];
+    }
 }
 
 /* Solves the border with its present laws; ``force`` is its own part of w->force. */
@@ -540,6 +583,7 @@ int64_t halfsplit_look_at_own(const Follow *s, Work *w, int64_t f, int *first) {
             out_plus[count] = s->out_plus[from + k], out_minus[count] = s->out_minus[from + k];
         }
     }
+    w->looked++;
     for (int at = 0; at < count; at += LANES)
         halfsplit_look(w->looker, count - at < LANES ? count - at : LANES, in_plus + at, in_minus + at,
                        w->own_x + at * s->looks, count, out_plus, out_minus, w->across + at, w->own_room);
@@ -547,7 +591,7 @@ int64_t halfsplit_look_at_own(const Follow *s, Work *w, int64_t f, int *first) {
 }
 
 void halfsplit_begin_set(const Follow *s, Work *w, int64_t f, int first) {
-    w->first_own = first;
+    w->first_own = first, w->group = w->looked * w->own_room + first;
     for (int64_t at = s->touched_start[f]; at < s->touched_start[f + 1]; at++)
         w->added_ohm[s->touched[at]] = s->added_ohm[at], w->added_v[s->touched[at]] = s->added_v[at];
 }
@@ -579,7 +623,7 @@ static int begin(const Follow *s, Work *w, int64_t f, const uint8_t *booleans) {
         return 0;
     if (without == -2) {
         /* Rare: such a set's elements are left to the border one by one by changing the system for it alone. */
-        w->fixed->filled = 0;
+        w->fixed->filled = 0, w->fixed->group = -1;
         int kept = 0;
         for (int i = 0; i < w->fixed->ports; i++) {
             int mine = 0;
@@ -601,6 +645,7 @@ int halfsplit_on_tangents(const Follow *s, Work *w, int64_t f, const uint8_t *bo
     if (!begin(s, w, f, booleans) || !all_forces(w))
         return 0;
     halfsplit_see(w, s->sense_0, 0, s->senses, w->sense);
+    memcpy(w->solved, w->key, (size_t)w->movers);
     return 1;
 }
 
@@ -681,6 +726,7 @@ void halfsplit_work_begin(const Follow *s, Work *w) {
     }
     free(moves);
     w->own_room = s->most_own > LANES ? (int)s->most_own : LANES;
+    w->start = halfsplit_room(w, d, 1);
     w->own_x = halfsplit_room(w, (size_t)w->own_room * (size_t)s->looks, sizeof(double));
     w->across = halfsplit_room(w, (size_t)w->own_room * (size_t)w->own_room, sizeof(double));
     w->added_ohm = halfsplit_room(w, (size_t)s->reactive, sizeof(double));
@@ -692,7 +738,9 @@ void halfsplit_work_begin(const Follow *s, Work *w) {
     w->key = halfsplit_room(w, d, 1), w->solved = halfsplit_room(w, d, 1);
     w->moved = halfsplit_room(w, MOVED_KEPT, sizeof(Moved));
     for (int one = 0; one < MOVED_KEPT && !w->failed; one++) {
-        w->moved[one].key = halfsplit_room(w, d, 1);
+        w->moved[one].key = halfsplit_room(w, d, 1), w->moved[one].group = -1;
+        w->moved[one].side = halfsplit_room(w, 0, sizeof(double));
+        w->moved[one].to_border = halfsplit_room(w, 0, sizeof(double));
         w->moved[one].ohm = halfsplit_room(w, (size_t)s->plain, sizeof(double));
         w->moved[one].emf = halfsplit_room(w, (size_t)s->plain, sizeof(double));
     }
@@ -720,9 +768,10 @@ void halfsplit_work_end(Work *w) {
         Moved *moved = &w->moved[one];
         free(moved->key), free(moved->ohm), free(moved->emf), free(moved->port), free(moved->lu);
         free(moved->scale), free(moved->force), free(moved->by_sender), free(moved->pivot);
+        free(moved->side), free(moved->to_border);
     }
     halfsplit_looker_free(w->looker);
-    free(w->own_x), free(w->across), free(w->added_ohm), free(w->added_v), free(w->low), free(w->high);
+    free(w->start), free(w->own_x), free(w->across), free(w->added_ohm), free(w->added_v), free(w->low), free(w->high);
     free(w->amount), free(w->average), free(w->mover), free(w->key), free(w->solved);
     free(w->moved), free(w->port), free(w->to_border), free(w->within), free(w->before), free(w->side), free(w->small);
     free(w->small_scale), free(w->small_pivot), free(w->force), free(w->by_sender), free(w->g0);

@@ -26,6 +26,9 @@ typedef struct {
     Port *port;
     double *lu, *scale, *force, *by_sender;
     int *pivot;
+    /* What a border of one place, the same for all severities of a fault, makes of it. */
+    int64_t group;         /* whose; -1: none yet */
+    double *side, *to_border, within, before;
 } Moved;
 
 typedef struct {
@@ -34,6 +37,8 @@ typedef struct {
     Looker *looker;
     double *own_x, *across; /* of own places: [room][looks], and the answers of each to each other [room][room] */
     int own_room, first_own;/* the first of the present set's own places among them */
+    int64_t group, looked;  /* a number of the present set's own places, alike for sets with the same ones */
+    uint8_t *start;         /* [devices]: where sets in which none is held start from */
     double *added_ohm, *added_v; /* [reactive], of the present set */
     double *low, *high;     /* [senses]: between them no device moves and no diode leaves its tangent */
     double *amount, *average; /* [senders] and [links]: what senders put on links before any change, for these amounts */
