@@ -18,7 +18,7 @@ _MACHINE = _BASE | {"observations"}
 _CIRCUIT = _MACHINE | {"machine"}
 _FAULTS = _CIRCUIT | {"circuit"}
 _DIAGNOSIS = _FAULTS | {"faults"}
-_SERVICE = _DIAGNOSIS | {"diagnosis", "proving", "settings", "jobs", "reports"}
+_SERVICE = _DIAGNOSIS | {"diagnosis", "proving", "settings", "jobs", "reports", "buslog"}
 
 #: For each module or folder directly under halfsplit/: what it may import besides itself.
 ALLOWED: dict[str, frozenset[str]] = {
@@ -27,6 +27,7 @@ ALLOWED: dict[str, frozenset[str]] = {
     "settings": frozenset({"errors"}),
     "observations": _BASE,
     "machine": _MACHINE,
+    "buslog": _MACHINE,
     "circuit": _CIRCUIT,
     "faults": _FAULTS,
     "diagnosis": _DIAGNOSIS,
@@ -49,7 +50,7 @@ IMPURE = frozenset({
     "time", "datetime", "random", "secrets", "uuid", "os", "socket", "sqlite3", "sqlalchemy", "alembic",
     "platformdirs", "subprocess", "tempfile",
 })  # fmt: skip
-HEAVY = ("numpy", "scipy", "sqlalchemy", "alembic", "yaml", "rich", "fastapi", "pydantic", "uvicorn")
+HEAVY = ("numpy", "scipy", "sqlalchemy", "alembic", "yaml", "rich", "fastapi", "pydantic", "uvicorn", "can", "cantools")
 
 
 class Import(NamedTuple):

@@ -18,9 +18,6 @@ HERE = Path(__file__).resolve().parent
 #: What is not built, or is no test by its own words, and the entries that wait for it. Building it takes them out.
 NOT_USED = {
     "rates learned from closed jobs": ("learn-1", "learn-2", "learn-3", "learn-6", "learn-7", "learn-8"),
-    "reading what was recorded from a bus": (
-        "bus-1", "bus-2", "bus-3", "bus-4", "bus-5", "bus-6", "bus-7", "bus-8",
-    ),
     "evidence only, as its own input says": ("order-13",),
 }  # fmt: skip
 
