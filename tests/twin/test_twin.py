@@ -4,9 +4,8 @@ from __future__ import annotations
 
 import gzip
 import json
-import shutil
 import subprocess
-import sys
+from collections.abc import Callable
 from dataclasses import replace
 from functools import cache
 from pathlib import Path
@@ -27,7 +26,6 @@ from halfsplit.service.kept_tables import tables
 from halfsplit.service.phone_table import table_of
 
 ROOT = Path(__file__).resolve().parents[2]
-CLIENT = ROOT / "src" / "halfsplit" / "web" / "client"
 ANSWERS = Path(__file__).with_name("answers.mjs")
 #: How near the two must be; what is asked for is 1e-9.
 NEAR = 1e-9
@@ -46,26 +44,10 @@ def bench_of(name: str) -> Bench:
     return Bench(load_machine(ROOT / "examples" / name), tables())
 
 
-@cache
-def node() -> str:
-    """The Node that builds the app; it is there wherever the app was built from its sources."""
-    sys.path.insert(0, str(ROOT / "scripts"))
-    from client_build import ready
-
-    npm = ready()
-    return npm[0] if len(npm) > 1 else str(shutil.which("node"))
-
-
 @pytest.fixture(scope="session")
-def twin(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """The phone's code as one file that node runs."""
-    file = tmp_path_factory.mktemp("twin") / "twin.mjs"
-    built = [
-        node(), str(CLIENT / "node_modules/rolldown/bin/cli.mjs"), "src/twin/index.ts", "--file", str(file),
-        "--format", "esm",
-    ]  # fmt: skip
-    subprocess.run(built, cwd=CLIENT, check=True, stdout=subprocess.DEVNULL)
-    return file
+def twin(bundled: Callable[[str], Path]) -> Path:
+    """The phone's odds and ranking."""
+    return bundled("src/twin/index.ts")
 
 
 def jobs_of(machine: str) -> list[dict[str, Any]]:
@@ -97,14 +79,14 @@ def begun(job: dict[str, Any]) -> Hunt:
 
 
 def answers(
-    twin: Path, folder: Path, jobs: list[dict[str, Any]], told: list[dict[str, Any]]
+    node: str, twin: Path, folder: Path, jobs: list[dict[str, Any]], told: list[dict[str, Any]]
 ) -> list[list[dict[str, Any]]]:
     """Where each job stands after each finding, as the phone has it."""
     sent = [
         {"table": table, "found": job["found"][job["table_after"] :]} for job, table in zip(jobs, told, strict=True)
     ]
     (folder / "jobs.gz").write_bytes(gzip.compress(json.dumps(sent).encode("utf-8"), 1))
-    run = [node(), "--max-old-space-size=3000", str(ANSWERS), str(twin), str(folder / "jobs.gz")]
+    run = [node, "--max-old-space-size=3000", str(ANSWERS), str(twin), str(folder / "jobs.gz")]
     subprocess.run([*run, str(folder / "answers.json")], check=True)
     found: list[list[dict[str, Any]]] = json.loads((folder / "answers.json").read_text("utf-8"))
     return found
@@ -170,12 +152,12 @@ def told_of(hunt: Hunt) -> tuple[dict[str, float], dict[str, float]]:
 
 
 @pytest.mark.parametrize("machine", ["hand-cart-generator", "saltmarsh-sweeper"])
-def test_odds_and_ranking_are_the_servers(twin: Path, tmp_path: Path, machine: str) -> None:
+def test_odds_and_ranking_are_the_servers(node: str, twin: Path, tmp_path: Path, machine: str) -> None:
     jobs = jobs_of(machine)
     hunts = [begun(job) for job in jobs]
     told = [table_of(hunt, found_of(job)[: job["table_after"]]) for hunt, job in zip(hunts, jobs, strict=True)]
     compared = 0
-    for job, hunt, table, phone in zip(jobs, hunts, told, answers(twin, tmp_path, jobs, told), strict=True):
+    for job, hunt, table, phone in zip(jobs, hunts, told, answers(node, twin, tmp_path, jobs, told), strict=True):
         known = {one["id"] for one in table["checks"]}
         rest = found_of(job)[job["table_after"] :]
         assert len(phone) == len(rest) + 1

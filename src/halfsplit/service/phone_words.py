@@ -34,7 +34,7 @@ def words_of(hunt: Hunt, checks: Iterable[Check]) -> dict[str, Any]:
     rows = hunt.belief.row_odds()
     return {
         "functions": {
-            one.id: {"name": function_name(machine, one.id), "words": list(one.words)}
+            one.id: {"name": function_name(machine, one.id), "words": list(one.words), "minutes": one.minutes}
             for one in machine.functions.values()
         },
         "connectors": sorted(machine.connectors),

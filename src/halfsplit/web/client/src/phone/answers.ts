@@ -17,10 +17,10 @@ export class NotUnderstood extends Error {}
 /** What a finding that waits says. Throws NotUnderstood. */
 export function foundIn(hunt: Hunt, said: Said, content: Record<string, unknown>): Found[] {
   const text = String(content.answer ?? "");
-  if (content.repair) return repaired(hunt, String(content.repair), text);
+  if (content.repair) return repaired(hunt, said, String(content.repair), text);
   if (content.function) {
     const state = String(content.state);
-    const check = operating(hunt, String(content.function), state);
+    const check = operating(hunt, said, String(content.function), state);
     return [{ observation: levelSeen(said, check, text, "unknown"), check }];
   }
   const id = String(content.check);
@@ -43,9 +43,11 @@ export function foundIn(hunt: Hunt, said: Said, content: Record<string, unknown>
   ];
 }
 
-function operating(hunt: Hunt, name: string, state: string): Check {
+function operating(hunt: Hunt, said: Said, name: string, state: string): Check {
   const id = `operate ${name} in ${state}`;
-  return hunt.table.checks.find((one) => one.id === id) ?? checkOf({ id, kind: "operate", function: name, state });
+  const minutes = said.functions[name]?.minutes ?? 0;
+  return hunt.table.checks.find((one) => one.id === id)
+    ?? checkOf({ id, kind: "operate", function: name, state, minutes });
 }
 
 function symptom(name: string, state: string, level: Symptom["level"], showing: Showing, apart: string[] = []): Symptom {
@@ -133,7 +135,7 @@ function walked(hunt: Hunt, said: Said, check: Check, text: string): Found[] {
   return found;
 }
 
-function repaired(hunt: Hunt, id: string, text: string): Found[] {
+function repaired(hunt: Hunt, said: Said, id: string, text: string): Found[] {
   const group = hunt.table.groups.find((one) => one.id === id);
   if (!group) throw new NotUnderstood(id);
   if (text === "can't reach") return [{ observation: { kind: "out-of-reach", check: id, reason: "" }, check: null }];
@@ -145,7 +147,10 @@ function repaired(hunt: Hunt, id: string, text: string): Found[] {
   const tried = hunt.table.complaint.symptoms.map((one): Found => {
     const good = (hunt.table.functions[one.function]?.[one.state] ?? "on") === "on" ? "on" : "off";
     const level = text === "mended" ? good : one.level;
-    return { observation: symptom(one.function, one.state, level, "unknown"), check: operating(hunt, one.function, one.state) };
+    return {
+      observation: symptom(one.function, one.state, level, "unknown"),
+      check: operating(hunt, said, one.function, one.state),
+    };
   });
   return [work, ...tried];
 }

@@ -6,7 +6,7 @@ export interface Told {
   asked: Asked;
 }
 export interface Said {
-  functions: Record<string, { name: string; words: string[] }>;
+  functions: Record<string, { name: string; words: string[]; minutes: number }>;
   connectors: string[];
   zones: Record<string, string>;
   access: Record<string, { name: string; open_min: number; close_min: number; line: string }>;

@@ -104,9 +104,10 @@ function spent(hunt: Hunt, said: Said, content: Record<string, unknown>, found: 
   if (found.every((one) => one.observation.kind === "out-of-reach")) return 0;
   if (typeof content.minutes === "number") return content.minutes;
   const told = said.checks[String(content.check)] ?? said.repairs[String(content.repair)];
-  const state = found.find((one) => one.check)?.check?.state ?? "";
+  const check = found.find((one) => one.check)?.check;
+  const state = check?.state ?? "";
   const setting = state && state !== before ? hunt.table.stateMin[state] ?? 0 : 0;
-  return (told?.step.minutes.own ?? 0) + setting + (content.repair && found.length > 1 ? VERIFY_MIN : 0);
+  return (told?.step.minutes.own ?? check?.minutes ?? 0) + setting + (content.repair && found.length > 1 ? VERIFY_MIN : 0);
 }
 
 function suspectsOf(hunt: Hunt, said: Said): Suspect[] {
