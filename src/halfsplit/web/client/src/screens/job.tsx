@@ -329,9 +329,8 @@ function wordsOf(path: string, content: object, stands: Working | null): string 
 /** Findings of which at most one can be so. */
 function Contradictions({ stands }: { stands: Working }) {
   const found = stands.contradictions ?? [];
-  if (found.length === 0) return null;
   return (
-    <div class="news">
+    <div class="news" role="status">
       {found.map((each) => (
         <div class="written against" key={each.other.entry}>
           <span>
