@@ -95,6 +95,12 @@ def program() -> str:
 
 
 @pytest.fixture(scope="session")
+def arguments() -> list[str]:
+    """How it is started."""
+    return ARGUMENTS
+
+
+@pytest.fixture(scope="session")
 def chromium() -> Iterator[BrowserType]:
     """What starts browsers, or goes on with one that was started."""
     expect.set_options(timeout=PATIENCE)
@@ -166,7 +172,7 @@ class Phone:
     def open_job(self, address: str, machine: str, fails: str, state: str, level: str, *conditions: str) -> None:
         """Opens a job from the first screen and waits for its first step."""
         self.fill_opening(address, machine, fails, state, level, *conditions)
-        self.page.get_by_role("button", name="Start the job").tap()
+        self.page.get_by_role("button", name="Start the job").click()
         expect(self.page.get_by_role("heading", name="What did you find?")).to_be_visible()
 
     def fill_opening(
@@ -174,13 +180,13 @@ class Phone:
     ) -> None:
         """Goes to the first screen and on to a job that is ready to be started."""
         self.page.goto(address)
-        self.page.get_by_role("button", name="Open a job").tap()
-        self.page.get_by_role("radio", name=machine).tap()
-        self.page.get_by_role("button", name="Add what fails").tap()
+        self.page.get_by_role("button", name="Open a job").click()
+        self.page.get_by_role("radio", name=machine).click()
+        self.page.get_by_role("button", name="Add what fails").click()
         self.page.get_by_label("Find a function").fill(fails)
-        self.page.get_by_role("dialog").get_by_role("button", name=fails).tap()
+        self.page.get_by_role("dialog").get_by_role("button", name=fails).click()
         self.page.get_by_label("How is the machine set then?").select_option(label=state)
-        self.page.get_by_role("dialog").get_by_role("button", name=level, exact=True).tap()
+        self.page.get_by_role("dialog").get_by_role("button", name=level, exact=True).click()
         for one in conditions:
             self.page.get_by_label(one, exact=True).check()
 
@@ -207,10 +213,10 @@ class Phone:
 
     def note(self, words: str) -> None:
         """Adds a note."""
-        self.page.get_by_role("button", name="Something else").tap()
-        self.page.get_by_role("button", name="A note").tap()
+        self.page.get_by_role("button", name="Something else").click()
+        self.page.get_by_role("button", name="A note").click()
         self.page.get_by_role("dialog").get_by_label("A note").fill(words)
-        self.page.get_by_role("button", name="Write the note down").tap()
+        self.page.get_by_role("button", name="Write the note down").click()
 
     def answer(self, machine: Machine, check: Check, seen: Sequence[Observation]) -> None:
         """Taps what was seen as the answer to the check that is asked."""

@@ -65,6 +65,8 @@ export function JobScreen({ job, part, suspect }: { job: string; part: Part; sus
   const [carried, setCarried] = useState(-1);
   /** How the job stood by the server's latest answer. */
   const base = useRef<Working | null>(null);
+  /** Whether what waits is to be sent at once: when the job is opened and when the server is back. */
+  const hurry = useRef(true);
   /** The message that wrote what can be taken back with the button beside it. */
   const latest = useRef("");
   const heading = useRef<HTMLHeadingElement>(null);
@@ -202,7 +204,10 @@ export function JobScreen({ job, part, suspect }: { job: string; part: Part; sus
     });
   };
   useEffect(() => void showQueued(), [job]);
-  useEffect(() => watchReach(setAway), []);
+  useEffect(() => watchReach((isAway) => {
+    setAway(isAway);
+    hurry.current = true;
+  }), []);
   const left = queued.some((one) => !one.refused);
   useEffect(() => {
     if (!left && !away) return;
@@ -213,6 +218,10 @@ export function JobScreen({ job, part, suspect }: { job: string; part: Part; sus
       if (left) waiting.run((signal) => sendQueued("", signal));
       else load(0);
     };
+    if (left && !away && !waiting.busy && hurry.current) {
+      hurry.current = false;
+      void again();
+    }
     const timer = setInterval(again, AGAIN);
     addEventListener("online", again);
     return () => {
