@@ -24,7 +24,8 @@ from halfsplit.errors import InternalError
 
 FOLDER = Path(__file__).with_name("kernel")
 SOURCES = (
-    "kernel.h", "elimination.h", "looking.h", "ports.h", "elimination.c", "looking.c", "ports.c", "following.c",
+    "kernel.h", "elimination.h", "looking.h", "ports.h", "dense.h", "laws.h", "elimination.c", "looking.c", "dense.c",
+    "ports.c", "newton.c", "work.c", "following.c",
 )  # fmt: skip
 LIBRARY = FOLDER / "halfsplit-kernel.so"
 

@@ -30,7 +30,7 @@ typedef struct {
     char *touched;             /* places with a source or an injected current */
 } Reduced;
 
-/* Reduces the circuit; 0: an element has no resistance. ``c``, ``w``, ``leak``, ``w_leak`` and ``inverse`` are filled. */
+/* Reduces the circuit, filling ``c``, ``w``, ``leak``, ``w_leak`` and ``inverse``; 0: an element has no resistance. */
 int halfsplit_reduce(Reduced *r, const double *rho, const double *sigma, double leak);
 
 #endif

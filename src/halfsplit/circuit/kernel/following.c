@@ -343,7 +343,7 @@ int64_t halfsplit_follow(Follow *s) {
     free(first);
     if (w.failed)
         done = 0;
-    halfsplit_work_end(&w);
+    halfsplit_work_end(s, &w);
     return done;
 }
 

@@ -15,8 +15,9 @@ typedef struct {
     const Pattern *pattern;
     const double *rho, *sigma;       /* [elements] */
     double leak_siemens;
-    /* What a force is looked at by: pairs of unknowns, first the senses, then the readings, from ``answers`` on what the
-     * reactive elements answer with, from ``probes`` on what the upper branches of all senders do and then the lower. */
+    /* What a force is looked at by: pairs of unknowns, first the senses, then the readings, from ``answers`` on what
+     * the reactive elements answer with, from ``probes`` on what the upper branches of all senders do and then the
+     * lower. */
     int64_t looks, answers, probes;
     const int64_t *look_plus, *look_minus; /* [looks] */
     const double *x;                 /* [reactive][looks]: a unit force in each reactive element */

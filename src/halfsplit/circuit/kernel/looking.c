@@ -1,8 +1,8 @@
 /* What unit forces do at the pairs of unknowns that are looked at, by the elimination of elimination.c.
  *
- * A force is carried up along the path from its place to the last node, and on the way back only those places are worked
- * out that something looked at, or the path itself, is made of: a place needs its later neighbours, which all lie on its
- * own path to the last node. Off the paths of the forces there are no sources, which leaves little to do.
+ * A force is carried up along the path from its place to the last node, and on the way back only those places are
+ * worked out that something looked at, or the path itself, is made of: a place needs its later neighbours, which all
+ * lie on its own path to the last node. Off the paths of the forces there are no sources, which leaves little to do.
  */
 #include "looking.h"
 
@@ -33,8 +33,8 @@ void halfsplit_looker_free(Looker *l) {
     Reduced *r = &l->r;
     free(r->c), free(r->w), free(r->leak), free(r->w_leak), free(r->inverse), free(r->v), free(r->b), free(r->e_leak);
     free(r->e), free(r->d);
-    free(l->kind), free(l->at_plus), free(l->at_minus), free(l->conducts), free(l->of_element), free(l->next), free(l->parent);
-    free(l->plan), free(l->drops), free(l->path), free(l->mark);
+    free(l->kind), free(l->at_plus), free(l->at_minus), free(l->conducts), free(l->of_element), free(l->next);
+    free(l->parent), free(l->plan), free(l->drops), free(l->path), free(l->mark);
     free(l);
 }
 
@@ -67,18 +67,20 @@ Looker *halfsplit_looker_new(const Pattern *p, const double *rho, const double *
     Reduced *r = &l->r;
     r->p = p, l->rho = rho, l->sigma = sigma, l->looks = looks, l->plus = plus, l->minus = minus;
     r->c = malloc(sizeof(double) * slots), r->w = malloc(sizeof(double) * slots);
-    r->leak = malloc(sizeof(double) * n), r->w_leak = malloc(sizeof(double) * n), r->inverse = malloc(sizeof(double) * n);
+    r->leak = malloc(sizeof(double) * n), r->w_leak = malloc(sizeof(double) * n);
+    r->inverse = malloc(sizeof(double) * n);
     r->v = calloc(n * LANES, sizeof(double)), r->b = calloc(n * LANES, sizeof(double));
     r->e_leak = calloc(n * LANES, sizeof(double));
     r->e = calloc(slots * LANES, sizeof(double)), r->d = calloc(slots * LANES, sizeof(double));
-    l->kind = malloc(sizeof(int) * many), l->at_plus = malloc(sizeof(int) * many), l->at_minus = malloc(sizeof(int) * many);
+    l->kind = malloc(sizeof(int) * many);
+    l->at_plus = malloc(sizeof(int) * many), l->at_minus = malloc(sizeof(int) * many);
     l->conducts = malloc(sizeof(double) * many);
     l->of_element = malloc(sizeof(int) * m), l->next = malloc(sizeof(int) * many);
     l->parent = malloc(sizeof(int) * n), l->plan = malloc(sizeof(int) * n), l->drops = calloc(n, 1);
     l->path = malloc(sizeof(int) * n), l->mark = calloc(n, sizeof(int));
     if (!r->c || !r->w || !r->leak || !r->w_leak || !r->inverse || !r->v || !r->b || !r->e_leak || !r->e || !r->d ||
-        !l->kind || !l->at_plus || !l->at_minus || !l->conducts || !l->of_element || !l->next || !l->parent || !l->plan || !l->drops ||
-        !l->path || !l->mark || !halfsplit_reduce(r, rho, sigma, leak))
+        !l->kind || !l->at_plus || !l->at_minus || !l->conducts || !l->of_element || !l->next || !l->parent ||
+        !l->plan || !l->drops || !l->path || !l->mark || !halfsplit_reduce(r, rho, sigma, leak))
         goto failed;
     memset(l->of_element, -1, sizeof(int) * m);
     for (int64_t k = looks - 1; k >= 0; k--) {

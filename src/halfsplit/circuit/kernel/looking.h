@@ -10,8 +10,8 @@ typedef struct Looker Looker;
 Looker *halfsplit_looker_new(const Pattern *p, const double *rho, const double *sigma, double leak, int64_t looks,
                              const int64_t *plus, const int64_t *minus);
 void halfsplit_looker_free(Looker *l);
-/* Unit forces at ``count`` pairs of unknowns, LANES at most: ``rows`` [count][looks] becomes what each does at the pairs
- * looked at, ``more`` [wanted][stride] what it does at further pairs. */
+/* Unit forces at ``count`` pairs of unknowns, LANES at most: ``rows`` [count][looks] becomes what each does at the
+ * pairs looked at, ``more`` [wanted][stride] what it does at further pairs. */
 void halfsplit_look(Looker *l, int count, const int64_t *in_plus, const int64_t *in_minus, double *rows, int wanted,
                    const int64_t *plus, const int64_t *minus, double *more, int stride);
 

@@ -26,9 +26,13 @@ typedef struct {
     Port *port;
     double *lu, *scale, *force, *by_sender;
     int *pivot;
-    /* What a border of one place, the same for all severities of a fault, makes of it. */
+    int *reactive;         /* which element each port is */
+    /* What a set's single place of its own, the same for all severities of a fault, makes of it. */
     int64_t group;         /* whose; -1: none yet */
-    double *side, *to_border, within, before;
+    double *side, *row, within, before;
+    /* What each diode makes of it, worked out when one first leaves the tangent of the state: what a force in its
+     * branch takes off each port [ports], and what is kept beside it. */
+    double **diode_side, **diode; /* [diodes], NULL where not yet */
 } Moved;
 
 typedef struct {
@@ -41,7 +45,7 @@ typedef struct {
     uint8_t *start;         /* [devices]: where sets in which none is held start from */
     double *added_ohm, *added_v; /* [reactive], of the present set */
     double *low, *high;     /* [senses]: between them no device moves and no diode leaves its tangent */
-    double *amount, *average; /* [senders] and [links]: what senders put on links before any change, for these amounts */
+    double *amount, *average; /* [senders], [links]: what senders put on links before any change, for these amounts */
     int kept, oldest;
     size_t bytes;
     int64_t *mover, movers; /* the devices that move elements; how the others stand changes no voltage */
@@ -50,10 +54,12 @@ typedef struct {
     /* All ports of a set: those of ``fixed``, then the border: its own, elements it and devices both change, diodes. */
     Port *port;
     int ports, border;
-    double *to_border;     /* [border][fixed]: what a fixed port does to each of the border */
+    double *row;           /* [border][fixed]: what a fixed port does to each of the border that is no diode */
+    double *by_look;       /* [2][diodes][reactive]: what a force in each element does to diodes' volts and amps */
     double *within;        /* [border][border]: the border's answers to each other, everything else eliminated */
     double *before;        /* [border]: and what they answer before they act */
-    double *side;          /* [fixed][border]: what a force in the border takes off each fixed one */
+    double *side;          /* [border][fixed]: what a force in the border that is no diode takes off each fixed one */
+    const double **sides;  /* [border]: the same for all of it */
     double *small, *small_scale;
     int *small_pivot;
     double *force;         /* [ports] */
@@ -66,20 +72,37 @@ typedef struct {
     int failed;            /* memory is lacking */
 } Work;
 
+#define MOVED_KEPT 256 /* resting values of devices whose ports are kept eliminated, at the most */
+
+/* What is kept of a diode: what a force in each diode's branch makes its place answer, its volts and its amps, all with
+ * the fixed ports eliminated [3][diodes]; the three before any; and what its place answers to each sender [senders]. */
+enum { DIODE_ANSWER = 0, DIODE_VOLTS = 1, DIODE_AMPS = 2, DIODE_PARTS = 3 };
+
 void *halfsplit_room(Work *w, size_t count, size_t size);
 uint64_t halfsplit_hash(const uint8_t *bytes, int64_t count);
 void halfsplit_work_begin(const Follow *s, Work *w);
-void halfsplit_work_end(Work *w);
+void halfsplit_work_end(const Follow *s, Work *w);
 /* base - sum of forces times what they do to the looks from the given one on. */
 void halfsplit_see(const Work *w, const double *base, int64_t from, int64_t count, double *into);
 void halfsplit_forces_by_sender(const Follow *s, Work *w);
-/* Makes the own places of ``f`` and of sets after it ready; gives how many sets are. ``first`` [sets] becomes the number
- * of each set's first own place among those looked at. */
+/* Makes the own places of ``f`` and of sets after it ready; gives how many sets are. ``first`` [sets] becomes the
+ * number of each set's first own place among those looked at. */
 int64_t halfsplit_look_at_own(const Follow *s, Work *w, int64_t f, int *first);
 /* Takes up a set, and lets it go again. */
 void halfsplit_begin_set(const Follow *s, Work *w, int64_t f, int first);
 void halfsplit_end_set(const Follow *s, Work *w, int64_t f);
-/* Solves a set with its devices as they stand; leaves ports, forces and senses. 0: the diodes found no working point. */
+/* Takes up how the devices that move elements stand; and with it all ports of a set, what devices moved eliminated. */
+void halfsplit_take_key(Work *w, const uint8_t *booleans);
+int halfsplit_begin(const Follow *s, Work *w, int64_t f, const uint8_t *booleans);
+/* Works out a set's border for the diodes that are active; solves it with its present laws; and all forces after it. */
+void halfsplit_make_border(const Follow *s, Work *w, int64_t f);
+int halfsplit_solve_border(Work *w, double *force);
+int halfsplit_all_forces(Work *w);
+/* What fixed ports with these forces do to a diode's place, or its volts or amps. */
+double halfsplit_passed(const Follow *s, const Work *w, const Moved *fixed, int64_t k, int part, const double *force);
+double *halfsplit_kept_before(const Follow *s, const double *kept);
+void halfsplit_forget_diodes(const Follow *s, Work *w, Moved *moved);
+/* Solves a set with its devices as they stand; leaves ports, forces and senses. 0: diodes found no working point. */
 int halfsplit_newton(const Follow *s, Work *w, int64_t f, const uint8_t *booleans);
 /* The same with every diode on the tangent of the state, whether that is right or not. */
 int halfsplit_on_tangents(const Follow *s, Work *w, int64_t f, const uint8_t *booleans);
