@@ -49,6 +49,8 @@ MEMORY_MB = {5000: 300.0}
 GROWTH = 2.0
 AGREE_V = 1e-6
 FIRM_OHM = 1e6
+#: Sets settled at a time, so that only the dictionary itself grows with their number.
+PART = 4096
 SEED = 1
 REPEATS, REPEAT_BELOW_S = 3, 20.0
 
@@ -149,12 +151,14 @@ def filled(
             netlist = expand(machine, machine.states[state])
             nodes = len(netlist.nodes)
             rows = [volts_row(netlist, name) for name in names]
-            system = switched_on(netlist)
-            outcome = settle_batch(system, table_of_effects(netlist, effects), rows, second_start=False)
+            system, table = switched_on(netlist), table_of_effects(netlist, effects)
+            for start in range(0, len(effects), PART):
+                part = table.part(np.arange(start, min(start + PART, len(effects))))
+                outcome = settle_batch(system, part, rows, second_start=False)
+                whole[number, start : start + PART] = outcome.readings
+                chattering += int((outcome.kind == CHATTERS).sum())
         except HalfsplitError as error:
             return nodes, chattering, f"stopped in {state}: {str(error).split('.')[0]}"
-        whole[number] = outcome.readings
-        chattering += int((outcome.kind == CHATTERS).sum())
     return nodes, chattering, ""
 
 
