@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from halfsplit.circuit import native
 from halfsplit.circuit.stamps import Floats, Ints
 from halfsplit.circuit.system import System
 
@@ -44,11 +45,13 @@ def spread_rows(system: System, sigma_resistance_ohm: Floats, sigma_emf_v: Float
     The spread of a pair of nodes is the length of the difference of their rows: one table serves every pair.
     """
     c = system.c
-    nodes = np.arange(c.n)
-    rows = system.factor.rows(nodes, np.full(c.n, c.reference))[:, c.n : c.n + c.m]
+    nodes, reference = np.arange(c.n), np.full(c.n, c.reference)
+    columns = native.looks(c, system.laws, np.arange(c.m), nodes, reference) if native.available() else None
+    rows = system.factor.rows(nodes, reference)[:, c.n : c.n + c.m] if columns is None else columns.T
     conducts = system.laws.rho != 0.0
     amps = system.solution[c.n :]
-    result: Floats = rows * np.where(conducts, deviations(amps, sigma_resistance_ohm, sigma_emf_v), 0.0)
+    result = np.empty((c.n, c.m))
+    np.multiply(rows, np.where(conducts, deviations(amps, sigma_resistance_ohm, sigma_emf_v), 0.0), out=result)
     return result
 
 
