@@ -7,6 +7,7 @@ first damage. Memory holds one block of frames, whatever the log's length.
 
 from __future__ import annotations
 
+import logging
 import math
 import re
 from collections.abc import Callable, Iterator
@@ -108,6 +109,8 @@ class Log:
 
     def blocks(self, size: int = BLOCK) -> Iterator[Block]:
         """The frames in blocks of ``size``. Raises UserError when a package is missing."""
+        # What python-can warns of is noted here; its warnings would go to the terminal.
+        logging.getLogger("can").addHandler(logging.NullHandler())
         reading = _read_text if self.suffix in _HARMLESS else _read_binary
         source = Source(self.path, packed=self.packed)
         self._position = lambda: source.position
@@ -216,6 +219,7 @@ def _read_text(log: Log, source: Source, size: int) -> Iterator[Block]:
     candump = log.suffix == ".log"
     gathered = _Gathering(log)
     frames = iter(reader)
+    stopped_at = -1
     while True:
         try:
             for message in frames:
@@ -233,6 +237,9 @@ def _read_text(log: Log, source: Source, size: int) -> Iterator[Block]:
             break
         except Exception:  # noqa: BLE001 - a reader may raise anything at a damaged line; it is noted, and reading goes on
             lines.settle()
+            if lines.number == stopped_at:  # nothing is left, or the reader stops without taking a line
+                break
+            stopped_at = lines.number
             _begin_again(log.suffix, lines)
             frames = iter(reader)
     lines.settle()

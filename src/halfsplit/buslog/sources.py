@@ -176,9 +176,12 @@ class Pieces:
 
 
 def _check_container(content: bytes) -> None:
-    """Raises Damaged for a container that is no packed data or unpacks to more than any logger's."""
-    if content[:2] != b"\2\0":  # 2 is deflate; others are not unpacked
+    """Raises Damaged for a container that cannot be unpacked, or unpacks to more than any logger's."""
+    method = int.from_bytes(content[:2], "little")
+    if method == 0:  # as it is
         return
+    if method != 2:  # deflate; the reader passes any other by
+        raise Damaged(f"a container is packed in an unknown way, {method}")
     unpacking = zlib.decompressobj()
     try:
         unpacked = unpacking.decompress(content[16:], LARGEST_UNPACKED + 1)

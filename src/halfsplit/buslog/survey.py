@@ -4,11 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from typing import Protocol
 
 import numpy as np
 
 from halfsplit.buslog import j1939
 from halfsplit.buslog.clock import Clock, Jump
+from halfsplit.buslog.codes import Lamps
 from halfsplit.buslog.frames import ERROR, EXTENDED, REMOTE, Block, Unreadable
 from halfsplit.buslog.history import CodeBook, CodeHistory, Kind
 from halfsplit.buslog.j1939 import Name
@@ -132,7 +134,7 @@ class Survey:
     burst_count: int
     codes: tuple[CodeHistory, ...]
     code_messages: int
-    lamps: dict[tuple[int, int], object]
+    lamps: dict[tuple[int, int], Lamps]
     assembled: tuple[Assembled, ...]
     stray_packets: int
     claims: tuple[Claim, ...]
@@ -159,8 +161,6 @@ class Surveyor:
         self._assembled: dict[tuple[int, int, int], list[int]] = {}
         self._claims: dict[tuple[int, int], tuple[float, dict[int, Name], list[int]]] = {}
         self._supplies: dict[tuple[int, int, str], list[float]] = {}
-        #: Told every message that was put together and every frame of a watched group, for who looks further.
-        self.on_message: Callable[[Message], None] = lambda _message: None
 
     def add(self, block: Block) -> None:
         """Adds a block as the log gave it."""
@@ -230,7 +230,6 @@ class Surveyor:
                 self.codes.take(
                     message.time_s, message.channel, message.source, _CODE_KINDS[message.group], message.data
                 )
-            self.on_message(message)
 
     def _claim(self, at_s: float, channel: int, source: int, data: bytes) -> None:
         name = j1939.name(data)
@@ -306,16 +305,30 @@ class Surveyor:
         )
 
 
+class Taking(Protocol):
+    """Hears every data frame."""
+
+    def __call__(self, identifier: int, data: bytes, *, extended: bool) -> None:
+        """One frame."""
+
+
 def survey(
-    log: Log, *, bit_rate: int = USUAL_BIT_RATE, told: Callable[[int, int], None] | None = None
+    log: Log,
+    *,
+    bit_rate: int = USUAL_BIT_RATE,
+    told: Callable[[int, int], None] | None = None,
+    take: Taking | None = None,
 ) -> Survey:
-    """Reads a log to its end. ``told`` is called with bytes read and bytes there are.
+    """Reads a log to its end. ``told`` is called with bytes read and bytes there are, ``take`` with every data frame.
 
     Raises UserError("log-empty") when not one frame could be read, and what ``Log.blocks`` raises.
     """
     surveyor = Surveyor()
     for block in log.blocks():
         surveyor.add(block)
+        if take is not None:
+            for place in np.flatnonzero(spoken(block)).tolist():
+                take(int(block.identifier[place]), block.data[place], extended=bool(block.flags[place] & EXTENDED))
         if told is not None:
             told(log.position, log.size)
     if not surveyor.frames:

@@ -12,6 +12,8 @@ from collections.abc import Sequence
 
 from halfsplit import __version__
 from halfsplit.cli import (
+    buslog_read,
+    buslog_timeline,
     demo,
     job_access,
     job_advise,
@@ -85,6 +87,10 @@ def build_parser() -> argparse.ArgumentParser:
     machine_check.add(machines)
     machine_show.add(machines)
     machine_spice.add(machines)
+    buslog = commands.add_parser("buslog", help="read what was recorded from a CAN bus")
+    logs = buslog.add_subparsers(title="commands", metavar="COMMAND", required=True)
+    buslog_read.add(logs)
+    buslog_timeline.add(logs)
     van.add(commands)
     practice.add(commands)
     demo.add(commands)
