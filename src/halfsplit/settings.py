@@ -74,6 +74,8 @@ SETTINGS: tuple[Setting, ...] = (
 
 #: File name of the job store inside the data folder.
 STORE_NAME = "jobs.sqlite3"
+#: Name of the folder of the certificates for serving to the network, beside it.
+CERTIFICATES_NAME = "certificates"
 #: Name of the folder of attachments beside it.
 ATTACHMENTS_NAME = "attachments"
 
@@ -122,6 +124,11 @@ def setting(name: str, environ: Mapping[str, str] | None = None) -> str:
 def attachments_dir(environ: Mapping[str, str] | None = None) -> Path:
     """The folder of attachments inside the data folder. Makes neither."""
     return data_dir(environ) / ATTACHMENTS_NAME
+
+
+def certificates_dir(environ: Mapping[str, str] | None = None) -> Path:
+    """The folder of certificates inside the data folder. Makes neither."""
+    return data_dir(environ) / CERTIFICATES_NAME
 
 
 def store_path(environ: Mapping[str, str] | None = None) -> Path:

@@ -41,6 +41,7 @@ from halfsplit.cli import (
     machine_check,
     machine_show,
     machine_spice,
+    people,
     practice,
     serve,
     unit_in,
@@ -92,6 +93,8 @@ def build_parser() -> argparse.ArgumentParser:
     buslog_read.add(logs)
     buslog_timeline.add(logs)
     van.add(commands)
+    person = commands.add_parser("people", help="who may sign in where the app is served to the network")
+    people.add(person.add_subparsers(title="commands", metavar="COMMAND", required=True))
     practice.add(commands)
     demo.add(commands)
     return parser

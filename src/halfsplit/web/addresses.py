@@ -47,7 +47,8 @@ router = APIRouter(prefix="/api", responses=RESPONSES)
 def _hunts(request: Request) -> Hunts:
     hunts = request.app.state.hunts
     assert isinstance(hunts, Hunts)  # create_app puts it there
-    return hunts
+    signed = getattr(request.state, "signed", None)  # the gate puts it there, where there is one
+    return hunts if signed is None else hunts.of(signed)
 
 
 At = Annotated[Hunts, Depends(_hunts)]
@@ -218,7 +219,8 @@ def set_access(hunts: At, job: str, sent: AccessSent) -> JSONResponse:
 
 @router.post("/jobs/{job}/close", operation_id="closeJob", response_model=Log)
 def close_job(hunts: At, job: str, sent: Closing) -> JSONResponse:
-    """Closes up and closes the job."""
+    """Closes up and closes the job; who is no lead, one worked on."""
+    hunts.may_end(job)
     with hunts.at(job, sent.by, sent.sending, sent.late_s) as desk:
         if desk.arrived(job):
             return body(keeping.log(desk, job))
@@ -227,7 +229,8 @@ def close_job(hunts: At, job: str, sent: Closing) -> JSONResponse:
 
 @router.post("/jobs/{job}/reopen", operation_id="reopenJob", response_model=Working)
 def reopen_job(hunts: At, job: str, sent: Reopening) -> JSONResponse:
-    """Opens a closed job again."""
+    """Opens a closed job again; who is no lead, one worked on."""
+    hunts.may_end(job)
     with hunts.at(job, sent.by, sent.sending, sent.late_s) as desk:
         if desk.arrived(job):
             return _again(desk, job)

@@ -10,12 +10,14 @@ from fastapi.staticfiles import StaticFiles
 from starlette.middleware.gzip import GZipMiddleware
 
 from halfsplit import __version__
-from halfsplit.errors import UserError
+from halfsplit.errors import InternalError, UserError
 from halfsplit.service.paperwork import largest_attachment
-from halfsplit.web import failures, news, papers
+from halfsplit.web import failures, news, papers, signing
 from halfsplit.web.addresses import router
+from halfsplit.web.gate import Gate
 from halfsplit.web.hunts import Hunts
 from halfsplit.web.protection import LOOPBACK, Protection
+from halfsplit.web.signing import Door
 
 CODES: dict[str, str] = {
     "client-missing": "The web app's files were not built when halfsplit was installed.",
@@ -25,15 +27,20 @@ CODES: dict[str, str] = {
 BUILT = Path(__file__).resolve().parent / "built"
 
 
-def create_app(hunts: Hunts, *, hosts: frozenset[str] = LOOPBACK, built: Path | None = BUILT) -> FastAPI:
+def create_app(
+    hunts: Hunts, *, hosts: frozenset[str] = LOOPBACK, built: Path | None = BUILT, door: Door | None = None
+) -> FastAPI:
     """The application over ``hunts``; ``built`` None serves the interface alone.
 
-    Raises UserError: "client-missing", or "setting-size" for the largest attachment.
+    With a ``door`` only people who signed in there are answered; for other ``hosts`` than the loopback there must be
+    one. Raises UserError: "client-missing", or "setting-size" for the largest attachment.
     """
     if built is not None and not (built / "index.html").is_file():
         raise UserError(
             "client-missing", "The web app's files are not there.", "Install halfsplit again with Node or a network."
         )
+    if door is None and not hosts <= LOOPBACK:
+        raise InternalError("The app was to be served to the network without anybody signing in.")
     app = FastAPI(
         title="halfsplit",
         version=__version__,
@@ -45,10 +52,12 @@ def create_app(hunts: Hunts, *, hosts: frozenset[str] = LOOPBACK, built: Path | 
         separate_input_output_schemas=False,
     )
     app.state.hunts = hunts
+    app.state.door = door
     failures.install(app)
     app.include_router(router)
     app.include_router(papers.router)
     app.include_router(news.router)
+    app.include_router(signing.router)
     if built is not None:
         page = built / "index.html"
 
@@ -63,5 +72,7 @@ def create_app(hunts: Hunts, *, hosts: frozenset[str] = LOOPBACK, built: Path | 
         app.add_api_route("/worker.js", worker, include_in_schema=False, methods=["GET", "HEAD"])
         app.mount("/files", StaticFiles(directory=built / "files"))
     app.add_middleware(GZipMiddleware, minimum_size=1000)
+    if door is not None:
+        app.add_middleware(Gate, roster=door.roster, now=lambda: hunts.desk().now(), clock=door.clock)
     app.add_middleware(Protection, hosts=hosts, largest_file=largest_attachment())
     return app

@@ -18,6 +18,7 @@ from fastapi.responses import JSONResponse
 from starlette.exceptions import HTTPException
 
 from halfsplit.errors import Conflict, NotFound, ProblemsError, UserError
+from halfsplit.service.people import Forbidden
 from halfsplit.service.results import to_data
 
 CODES: dict[str, str] = {
@@ -28,6 +29,9 @@ CODES: dict[str, str] = {
 
 #: What a client is told of a mistake of ours.
 OURS = "Something is wrong in halfsplit itself; what you did was right. The server's log says more."
+
+#: The status of a person's mistake by its kind; 422 for all others.
+STATUSES: dict[type[UserError], int] = {NotFound: 404, Conflict: 409, Forbidden: 403}
 
 log = logging.getLogger("halfsplit.web")
 
@@ -66,12 +70,14 @@ class Refused:
 
 #: For the description: what every address may answer besides what it is for.
 RESPONSES: dict[int | str, dict[str, Any]] = {
-    403: {"model": Refused, "description": "It came from another site or was meant for another host."},
+    401: {"model": Refused, "description": "Nobody is signed in where somebody must be."},
+    403: {"model": Refused, "description": "It came from another site, or is not for whoever is signed in."},
     404: {"model": Refused, "description": "There is no such thing."},
     409: {"model": Refused, "description": "The job has gone on meanwhile."},
     413: {"model": Refused, "description": "It is too large."},
     415: {"model": Refused, "description": "It is no JSON."},
     422: {"model": Refused, "description": "What was sent does not fit; the code says why."},
+    429: {"model": Refused, "description": "It came too often."},
     500: {"model": Refused, "description": "A mistake in halfsplit itself."},
 }
 
@@ -96,7 +102,7 @@ def of_user_error(error: UserError) -> tuple[int, Failure]:
         nearest = faults[0].nearest if len(faults) == 1 else ""
         return 422, Failure(error.code, what, f"Did you mean {nearest}?" if nearest else "", nearest, faults)
     nearest = (error.suggestion or "") if isinstance(error, NotFound) else _meant(error.hint)
-    status = 404 if isinstance(error, NotFound) else 409 if isinstance(error, Conflict) else 422
+    status = next((found for kind, found in STATUSES.items() if isinstance(error, kind)), 422)
     return status, Failure(error.code, error.message, error.hint, nearest, ())
 
 

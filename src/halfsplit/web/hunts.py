@@ -7,6 +7,7 @@ and what needs no belief waits for nobody.
 
 from __future__ import annotations
 
+import copy
 import threading
 from collections import OrderedDict
 from collections.abc import Iterator
@@ -19,6 +20,8 @@ from halfsplit.jobs.recording import load_job
 from halfsplit.jobs.store import fingerprint_of
 from halfsplit.service.board import Board
 from halfsplit.service.desk import Desk, machine_files
+from halfsplit.service.people import may_end
+from halfsplit.web.gate import Signed
 from halfsplit.web.listeners import Listeners
 
 #: Beliefs kept at most; the sweeper's take about 30 MB each, seen. The one longest not asked for goes first.
@@ -38,11 +41,28 @@ class Hunts:
         self._used: OrderedDict[str, None] = OrderedDict()
         self._guard = threading.Lock()
         self._opening = threading.Lock()
+        self._signed: Signed | None = None
         self.listeners = Listeners()
+
+    def of(self, signed: Signed) -> Hunts:
+        """The same desks for somebody who signed in, whose name is written down whatever else is sent."""
+        found = copy.copy(self)
+        found._signed = signed  # noqa: SLF001 - it is one of our own
+        return found
+
+    def still(self) -> bool:
+        """Whether whoever asked may still be answered."""
+        return self._signed is None or self._signed.still()
+
+    def may_end(self, job: str) -> None:
+        """Raises Forbidden when the job is not to be closed or opened again by whoever asked, or NotFound."""
+        if self._signed is not None:
+            may_end(self._desk.store.events(job), self._signed.name, self._signed.role)
 
     def desk(self, by: str = "", sending: str = "") -> Desk:
         """A desk for one request, for what needs no belief; it shares what was worked out with all others."""
-        return replace(self._desk, by=by or self._desk.by, sending=sending)
+        by = by or self._desk.by if self._signed is None else self._signed.writes_as(by)
+        return replace(self._desk, by=by, sending=sending)
 
     @contextmanager
     def at(self, job: str, by: str = "", sending: str = "", late_s: float = 0.0) -> Iterator[Desk]:

@@ -51,7 +51,9 @@ async def _stream(hunts: Hunts, job: str, known: int) -> AsyncIterator[str]:
     with hunts.listeners.on(job) as woken:
         while not hunts.listeners.ended:
             woken.clear()
-            found = await run_in_threadpool(keeping.news, hunts.desk(), job, known)
+            found = await run_in_threadpool(_heard, hunts, job, known)
+            if found is None:
+                return
             if found.lines:
                 known, quiet = found.number, 0
                 yield _event(found)
@@ -61,6 +63,11 @@ async def _stream(hunts: Hunts, job: str, known: int) -> AsyncIterator[str]:
             quiet += 1
             with suppress(TimeoutError):
                 await asyncio.wait_for(woken.wait(), ASKED_EVERY_S)
+
+
+def _heard(hunts: Hunts, job: str, known: int) -> News | None:
+    """What is new; None when whoever listens is no longer signed in."""
+    return keeping.news(hunts.desk(), job, known) if hunts.still() else None
 
 
 def _event(found: News) -> str:

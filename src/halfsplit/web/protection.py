@@ -5,16 +5,16 @@ Written as plain ASGI, so that nothing is read or answered before these checks.
 
 from __future__ import annotations
 
-import json
 import logging
 import re
-from collections.abc import Awaitable, Callable, MutableMapping
+from collections.abc import MutableMapping
 from typing import Any
 from urllib.parse import urlsplit
 
 from halfsplit.reports.sections import size_words
-from halfsplit.service.results import to_data
-from halfsplit.web.failures import OURS, Failure, Refused, plain
+from halfsplit.web.asgi import App, Receive, Scope, Send, refuse
+from halfsplit.web.failures import OURS, Failure, plain
+from halfsplit.web.gate import SAFE
 
 CODES: dict[str, str] = {
     "host-refused": "A request names a host this server does not answer for.",
@@ -23,15 +23,8 @@ CODES: dict[str, str] = {
     "request-type": "A request that writes is not sent as JSON.",
 }
 
-Scope = MutableMapping[str, Any]
-Receive = Callable[[], Awaitable[MutableMapping[str, Any]]]
-Send = Callable[[MutableMapping[str, Any]], Awaitable[None]]
-App = Callable[[Scope, Receive, Send], Awaitable[None]]
-
 #: Names under which a server that listens on the loopback alone may be asked for. RFC 6761 reserves localhost.
 LOOPBACK = frozenset({"127.0.0.1", "localhost", "::1"})
-#: Methods that change nothing; RFC 9110, 9.2.1.
-SAFE = frozenset({"GET", "HEAD", "OPTIONS"})
 #: The largest body taken; a note of a page has about 3 kB. Invented limit.
 LARGEST_BODY = 64 * 1024
 #: Where a file's content is taken as it is, up to what may be attached. A form of another site cannot send this type
@@ -88,7 +81,7 @@ class Protection:
 
         refusal = self._refusal(scope, largest)
         if refusal is not None:
-            await _refuse(guarded, *refusal)
+            await refuse(guarded, *refusal)
             return
         try:
             await self.app(scope, body.receive, guarded)
@@ -97,22 +90,22 @@ class Protection:
                 log.exception("%s %s failed", scope["method"], scope["path"])
                 if begun:
                     raise
-                await _refuse(guarded, 500, plain("internal", OURS))
+                await refuse(guarded, 500, plain("internal", OURS))
         if body.too_large and not begun:
             body.too_large = False
-            await _refuse(guarded, 413, _too_large(largest))
+            await refuse(guarded, 413, _too_large(largest))
 
     def _refusal(self, scope: Scope, largest: int) -> tuple[int, Failure] | None:
         """Status and reason when the request is not to be answered."""
         headers = {name.decode("latin-1").lower(): value.decode("latin-1") for name, value in scope["headers"]}
         host = headers.get("host", "")
         if _name_of(host) not in self.hosts:
-            return 403, plain("host-refused", "This server does not answer for that host.", "Use 127.0.0.1.")
+            return 403, plain("host-refused", "This server does not answer for that host.", "Use the address it gave.")
         if scope["method"] in SAFE:
             return None
         origin = headers.get("origin")
         foreign = headers.get("sec-fetch-site", "same-origin") not in ("same-origin", "none")
-        if foreign or (origin is not None and urlsplit(origin).netloc.lower() != host.lower()):
+        if foreign or (origin is not None and _site_of(origin) != (scope["scheme"], host.lower())):
             return 403, plain("site-refused", "Another site may not write here.")
         wanted = FILE_TYPE if FILES.fullmatch(scope["path"]) else "application/json"
         if headers.get("content-type", "").partition(";")[0].strip().lower() != wanted:
@@ -158,6 +151,15 @@ def _name_of(host: str) -> str:
     return (parts.hostname or "").rstrip(".")
 
 
+def _site_of(origin: str) -> tuple[str, str]:
+    """Scheme, and host with port, of an Origin header (RFC 6454, 7); empty for one that cannot be read."""
+    try:
+        parts = urlsplit(origin)
+    except ValueError:
+        return "", ""
+    return parts.scheme.lower(), parts.netloc.lower()
+
+
 def _with_headers(scope: Scope, given: Any) -> list[tuple[bytes, bytes]]:
     headers = [*given, *HEADERS]
     if not any(name.lower() == b"cache-control" for name, _ in headers):
@@ -166,9 +168,3 @@ def _with_headers(scope: Scope, given: Any) -> list[tuple[bytes, bytes]]:
         headers.append((b"cache-control", b"public, max-age=31536000, immutable" if kept else b"no-store"))
     return headers
 
-
-async def _refuse(send: Send, status: int, failure: Failure) -> None:
-    body = json.dumps(to_data(Refused(failure))).encode("utf-8")
-    headers = [(b"content-type", b"application/json"), (b"content-length", str(len(body)).encode("ascii"))]
-    await send({"type": "http.response.start", "status": status, "headers": headers})
-    await send({"type": "http.response.body", "body": body})

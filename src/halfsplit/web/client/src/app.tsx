@@ -4,6 +4,9 @@ import { useEffect, useState } from "preact/hooks";
 import { JobScreen, PARTS } from "./screens/job";
 import { JobsScreen } from "./screens/jobs";
 import { OpeningScreen } from "./screens/opening";
+import { SignInScreen } from "./screens/signin";
+import { findSession, type Session, watchSession } from "./session";
+import { useWaiting } from "./parts/waiting";
 
 function address(): string[] {
   return location.hash.replace(/^#\/?/, "").split("/").filter(Boolean).map(decodeURIComponent);
@@ -15,11 +18,17 @@ export function go(...parts: string[]): void {
 
 export function App() {
   const [where, setWhere] = useState(address);
+  const [now, setNow] = useState<Session | null>(null);
+  const waiting = useWaiting();
+  useEffect(() => watchSession(setNow), []);
+  useEffect(() => waiting.run(findSession), []);
   useEffect(() => {
     const moved = () => setWhere(address());
     addEventListener("hashchange", moved);
     return () => removeEventListener("hashchange", moved);
   }, []);
+  if (!now) return <>{waiting.shown}</>;
+  if (now.needed && !now.name) return <SignInScreen />;
   const [screen, job, part, suspect] = where;
   if (screen === "open") return <OpeningScreen />;
   if (screen === "job" && job) {

@@ -94,6 +94,14 @@ function reach(isAway: boolean): void {
   for (const heard of watchers) heard(away);
 }
 
+const signedOut = new Set<() => void>();
+
+/** Hears that the server wants somebody to sign in, until the answer is called. */
+export function watchSignedOut(heard: () => void): () => void {
+  signedOut.add(heard);
+  return () => signedOut.delete(heard);
+}
+
 async function ask<T>(path: string, init: RequestInit): Promise<T> {
   let response: Response;
   try {
@@ -112,13 +120,21 @@ async function ask<T>(path: string, init: RequestInit): Promise<T> {
     throw new NoAnswerError(String(error));
   }
   if (response.ok) return found as T;
+  if (response.status === 401) for (const heard of signedOut) heard();
   const failure = (found as { error?: Failure }).error;
-  if (!failure || response.status >= 502) throw new NoAnswerError(`status ${response.status}`);
+  // Whoever signs in again, or waits a little, sends the same once more; nothing was wrong with it.
+  if (!failure || [401, 429].includes(response.status) || response.status >= 502) throw new NoAnswerError(`status ${response.status}`);
   throw new RefusedError(failure, response.status);
 }
 
 export function get<T>(path: string, signal: AbortSignal): Promise<T> {
   return ask<T>(path, { signal });
+}
+
+/** Sends what is not written into a job. */
+export function post<T>(path: string, content: object, signal: AbortSignal): Promise<T> {
+  const headers = { "content-type": "application/json" };
+  return ask<T>(path, { method: "POST", headers, body: JSON.stringify(content), signal });
 }
 
 /** Sends what is to be written down; a send that got no answer is tried once more by itself, with the same id. */

@@ -12,7 +12,7 @@ export function Attach(given: { onFile: (file: File, caption: string) => void })
     given.onFile(file, caption.trim());
   };
   return (
-    <div class="attach">
+    <div class="attach writes">
       <label class="field">
         {say("caption")}
         <input autocomplete="off" value={caption} onInput={(event) => setCaption(event.currentTarget.value)} />

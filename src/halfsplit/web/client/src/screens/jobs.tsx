@@ -3,9 +3,12 @@ import { useEffect, useState } from "preact/hooks";
 import { go } from "../app";
 import { useWaiting } from "../parts/waiting";
 import { get, type JobCards } from "../server";
+import { session } from "../session";
 import { minutes, say } from "../texts/say";
+import { SignedIn } from "./signin";
 
 export function JobsScreen() {
+  const now = session();
   const [cards, setCards] = useState<JobCards | null>(null);
   const waiting = useWaiting();
   useEffect(() => {
@@ -37,6 +40,7 @@ export function JobsScreen() {
           ))}
         </ul>
         {cards && cards.more > 0 && <p>{say("moreJobs", { n: cards.more })}</p>}
+        {now && <SignedIn now={now} />}
       </main>
       <div class="dock">
         <button type="button" class="main" onClick={() => go("open")}>{say("openJob")}</button>

@@ -61,6 +61,7 @@ export function LogPart(given: {
             {!one.undone && !closed && !KEPT.includes(one.kind) && (
               <button
                 type="button"
+                class="writes"
                 aria-label={say("undoEntry", { words: one.words })}
                 onClick={() => given.onWrite("undo", { entry: one.number })}
               >
@@ -71,16 +72,16 @@ export function LogPart(given: {
         ))}
       </ul>
       {latestUndone && !closed && !given.away && (
-        <button type="button" class="wide" onClick={() => given.onWrite("restore", {})}>{say("letStand")}</button>
+        <button type="button" class="wide writes" onClick={() => given.onWrite("restore", {})}>{say("letStand")}</button>
       )}
       <h2>{say("afterwards")}</h2>
       <div class="choices one-column">
         <a class="button" href={partPath(given.job, "proof")}>{say("proof")}</a>
         <a class="button" href={partPath(given.job, "papers")}>{say("papers")}</a>
       </div>
-      <h2>{say("endOfJob")}</h2>
-      {given.away && <p>{say("waitsFor")}</p>}
-      {!given.away && <div class="choices one-column">
+      <h2 class="writes">{say("endOfJob")}</h2>
+      {given.away && <p class="writes">{say("waitsFor")}</p>}
+      {!given.away && <div class="choices one-column writes">
         {closed
           ? (
             <>

@@ -14,6 +14,7 @@ import {
   send,
   type Working,
 } from "../server";
+import { session } from "../session";
 import { say, sayCondition } from "../texts/say";
 
 export function OpeningScreen() {
@@ -133,10 +134,12 @@ export function OpeningScreen() {
               {say("ownWords")}
               <textarea rows={3} value={words} onInput={(event) => setWords(event.currentTarget.value)} />
             </label>
-            <label class="field">
-              {say("yourName")}
-              <input autocomplete="name" value={who} onInput={(event) => setWho(event.currentTarget.value)} />
-            </label>
+            {!session()?.name && (
+              <label class="field">
+                {say("yourName")}
+                <input autocomplete="name" value={who} onInput={(event) => setWho(event.currentTarget.value)} />
+              </label>
+            )}
           </>
         )}
       </main>

@@ -79,7 +79,7 @@ function Form(given: {
       <h2>{given.title}</h2>
       <ul class="plain-list">{given.lines.map((one) => <li>{one.words}</li>)}</ul>
       {given.fields.map((field, at) => (
-        <label class="field">
+        <label class="field writes">
           {say(field)}
           <input
             autocomplete="off"
@@ -95,7 +95,7 @@ function Form(given: {
       ))}
       <button
         type="button"
-        class="wide"
+        class="wide writes"
         disabled={!typed[0]?.trim() || given.busy}
         onClick={() => {
           given.onAdd(given.fields.map((_, at) => (typed[at] ?? "").trim()));

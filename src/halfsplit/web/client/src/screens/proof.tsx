@@ -152,7 +152,7 @@ function Ran(given: { busy: boolean; unit: Unit; onRan: (content: object) => voi
     setAmount("");
   };
   return (
-    <section>
+    <section class="writes">
       <h2>{say("ranIt")}</h2>
       {given.children}
       <Amount label={say("ranAmount")} unit={unit} amount={amount} onAmount={setAmount} onUnit={setUnit} />
@@ -172,7 +172,7 @@ function History(given: { busy: boolean; onHistory: (content: object) => void })
   const [unit, setUnit] = useState<Unit>("h");
   const known = /^\d+$/.test(times.trim()) && amount.trim() !== "";
   return (
-    <section>
+    <section class="writes">
       <h2>{say("historyAsk")}</h2>
       <label class="field">
         {say("timesFailed")}

@@ -257,6 +257,17 @@ export const en = {
   somebody: "Somebody else",
   seen: "Seen",
 
+  signIn: "Sign in",
+  signInHelp: "Your name will stand beside what you write down. Whoever runs the server gives you a password.",
+  name: "Name",
+  password: "Password",
+  showPassword: "Show the password",
+  signedInAs: "Signed in as {name}",
+  technician: "works on jobs",
+  lead: "works on jobs, and manages people",
+  "read-only": "looks on and writes nothing",
+  signOut: "Sign out",
+
   working: "Working it out",
   workingFor: "{n} s so far. A machine seen for the first time takes longest.",
   cancel: "Stop waiting",
