@@ -20,6 +20,8 @@ FAULT = "X10.9/contact-open"
 STATE = "Sweeping, engine hot"
 #: More steps than any job on this machine took with the planner.
 MOST_STEPS = 40
+#: Steps done while the server is out of reach.
+OUT_OF_REACH = 4
 #: What stands on a correction sheet, from the top.
 ORDER = ("Cautions", "Take along", "Steps")
 
@@ -49,6 +51,37 @@ def test_a_whole_job_is_worked_on_a_phone_from_the_complaint_to_the_report(serve
     done = served.desk.job(job)
     assert done.state == "closed"
     assert done.minutes > 20
+
+
+def test_the_whole_job_goes_on_while_the_server_is_out_of_reach(served: Any, phone: Any, page: Page) -> None:
+    complaint = Complaint((Symptom("dust-spray-left", "sweep", "off", 0.96, "yes"),), ("rain",))
+    rig = set_up_told(MemoryStore(), SWEEPER, FAULT, complaint, 11)
+    phone.open_job(served.address, "Saltmarsh sweeper", "Left dust spray", STATE, "dead", "rain")
+    job = served.desk.job().id
+    repairs = work(phone, served, rig, job, complaint, most=1)
+    phone.carried()
+    before = len(served.desk.job(job).entries)
+    page.context.set_offline(True)
+    repairs += work_apart(phone, served, rig, job, complaint, OUT_OF_REACH)
+    phone.looked_over("out of reach in the middle of the job")
+    assert len(served.desk.job(job).entries) == before
+    page.context.set_offline(False)
+    phone.waits(0)
+    expect(page.get_by_text("The server is out of reach.")).to_have_count(0)
+    sendings = [one.sending for one in served.desk.store.events(job) if one.number > before + 1]
+    assert len(set(sendings)) == OUT_OF_REACH
+    repairs += work(phone, served, rig, job, complaint)
+    assert "renew-contact:X10.9" in repairs
+    assert not rig.world.present
+    expect(page.get_by_role("heading", name="Mended")).to_be_visible()
+    page.get_by_role("button", name="Close the job").tap()
+    expect(page.locator(".notice")).to_have_text("This job is closed. Cause: renew contact X10.9")
+    page.get_by_role("link", name="Papers and report").tap()
+    with page.expect_download() as coming:
+        page.get_by_role("link", name="For the customer (PDF)").tap()
+    pages = PdfReader(coming.value.path()).pages
+    assert "X10" in " ".join(page.extract_text() for page in pages)
+    assert served.desk.job(job).state == "closed"
 
 
 def look_where(phone: Any) -> None:
@@ -113,11 +146,37 @@ def mend(phone: Any, mended: bool) -> None:
     page.get_by_role("button", name="mended" if mended else "not mended", exact=not mended).first.tap()
 
 
-def work(phone: Any, served: Any, rig: Rig, job: str, complaint: Complaint) -> list[str]:
-    """Does every step asked on the practice machine and taps what came of it; the repairs done."""
+def work_apart(phone: Any, served: Any, rig: Rig, job: str, complaint: Complaint, steps: int) -> list[str]:
+    """Does the steps that the phone asks by itself, and taps what came of them; the repairs done."""
     page, bench, clock = phone.page, rig.bench, rig.clock
     repairs: list[str] = []
-    for _ in range(MOST_STEPS):
+    for number in range(1, steps + 1):
+        asked = str(page.locator("[data-step]").get_attribute("data-step"))
+        group = next((one for one in bench.space.groups if one.id == asked), None)
+        if group is not None:
+            repairs.append(group.id)
+            clock.repair(group)
+            mended = all(one.level == "on" for one in clock.verify(complaint))
+            page.locator(".answers").get_by_role("button", name="mended" if mended else "not mended").last.tap()
+        else:
+            check = served.desk.standing(served.desk.job(job)).check(asked)
+            assert check is not None
+            seen = clock.check(check, complaint.symptoms)
+            for place in refitted(bench.machine, check):
+                rig.world.act(Action("unplug-refit", place))
+            phone.answer(bench.machine, check, seen)
+        phone.waits(number)
+        page.wait_for_function("() => !document.querySelector('.dock[aria-busy=\"true\"]')")
+    return repairs
+
+
+def work(
+    phone: Any, served: Any, rig: Rig, job: str, complaint: Complaint, most: int = MOST_STEPS
+) -> list[str]:
+    """Does every step asked on the practice machine and taps what came of it, ``most`` at most; the repairs done."""
+    page, bench, clock = phone.page, rig.bench, rig.clock
+    repairs: list[str] = []
+    for _ in range(most):
         found = next_step(served.desk, job)
         if found.step is None:
             return repairs
@@ -142,4 +201,5 @@ def work(phone: Any, served: Any, rig: Rig, job: str, complaint: Complaint) -> l
         # Wait for the step after this one: the store has it before the screen shows it.
         page.wait_for_function("() => !document.querySelector('.dock[aria-busy=\"true\"]')")
         assert len(served.desk.job(job).entries) > entries
-    raise AssertionError(f"no end after {MOST_STEPS} steps")
+    assert most < MOST_STEPS, f"no end after {most} steps"
+    return repairs
