@@ -10,7 +10,7 @@ import pytest
 
 from halfsplit.circuit import native
 from halfsplit.circuit.batch import settle_batch, volts_row
-from halfsplit.circuit.changes import Series
+from halfsplit.circuit.changes import ChangeSet, Series, Shunt, table_of
 from halfsplit.circuit.netlist import Netlist, NetlistBuilder
 from halfsplit.circuit.resting import switched_on
 from halfsplit.circuit.system import System
@@ -51,6 +51,44 @@ def test_columns_are_those_of_the_refined_inverse_where_only_leaks_carry_current
     assert np.abs(exact[exact != 0.0]).min() < 1e-8
     assert own == pytest.approx(exact, rel=1e-10, abs=0.0)
     assert found == pytest.approx(wanted, rel=1e-9, abs=1e-15)
+
+
+def test_looks_are_differences_of_columns_and_keep_the_digits_of_an_own_answer() -> None:
+    system = System(floating_chain())
+    c = system.c
+    columns = native.columns(c, system.laws, c.n + np.arange(c.m))
+    assert columns is not None
+    reference = np.full(c.m, c.reference)
+    plus = np.concatenate([np.arange(c.n), c.n + np.arange(c.m), np.arange(1, c.n)])
+    minus = np.concatenate([np.full(c.n, c.reference), reference, np.arange(c.n - 1)])
+    found = native.looks(c, system.laws, np.arange(c.m), plus, minus)
+    assert found is not None
+    assert found == pytest.approx(columns[:, plus] - columns[:, minus], rel=1e-9, abs=1e-14)
+    own = np.arange(c.m)
+    assert found[own, c.n + own] == pytest.approx(columns[own, c.n + own], rel=1e-10, abs=0.0)
+    # Fewer looks need less of the way back, and see the same.
+    few = np.array([3, c.n + 2, len(plus) - 1])
+    assert native.looks(c, system.laws, np.arange(c.m), plus[few], minus[few]) == pytest.approx(
+        found[:, few], rel=1e-12, abs=1e-15
+    )
+
+
+def test_a_part_of_a_table_settles_as_it_does_within_the_whole() -> None:
+    netlist = floating_chain()
+    system = System(netlist)
+    sets: list[ChangeSet] = [
+        (Series("w1", math.inf),), (Shunt("n2", "-", 0.1), Series("lamp", 2.0)), (),
+        (Series("D", 1.0),), (Shunt("n2", "-", 0.5), Series("lamp", 2.0)), (Shunt("n2", "n4", 0.5),),
+    ]  # fmt: skip
+    rows = [volts_row(netlist, node) for node in netlist.nodes]
+    table = table_of(netlist, sets)
+    whole = settle_batch(system, table, rows)
+    chosen = np.array([4, 0, 5])
+    part = settle_batch(system, table.part(chosen), rows)
+    assert part.readings == pytest.approx(whole.readings[chosen], abs=1e-12)
+    with native.left_aside():
+        apart = settle_batch(system, table, rows)
+    assert whole.readings == pytest.approx(apart.readings, abs=1e-9)
 
 
 def test_an_element_without_resistance_is_left_to_the_factorisation() -> None:
