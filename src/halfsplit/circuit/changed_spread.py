@@ -12,13 +12,15 @@ end; a set that circles, or whose diodes find no working point from here, has no
 
 from __future__ import annotations
 
+from functools import cached_property
+
 import numpy as np
 
 from halfsplit.circuit import quick
 from halfsplit.circuit.batch import DIODE_TOLERANCE_V
 from halfsplit.circuit.changed import ChangedSets
 from halfsplit.circuit.changes import ChangeTable
-from halfsplit.circuit.ports import groups, impedance, system_matrix
+from halfsplit.circuit.ports import Ports, groups, impedance, system_matrix
 from halfsplit.circuit.spread import deviations
 from halfsplit.circuit.stamps import Bools, Floats, Ints
 from halfsplit.circuit.system import System
@@ -55,21 +57,28 @@ class ChangedSpread:
         self._seen: Ints = seen.reshape(self.ports.used.shape)
         self._rows = system.factor.rows(pairs[:, 0], pairs[:, 1])[:, self.elements]
 
+    @cached_property
+    def _groups(self) -> list[tuple[Ints, Ports, Floats, Floats]]:
+        """Sets with as many places of change: which, the places, the matrix to solve with, and what its rows were."""
+        made = []
+        for rows, width in groups(self.ports):
+            group = self.ports.take(rows, width)
+            matrix = system_matrix(group, impedance(group, self.columns))
+            scale = np.maximum(np.abs(matrix).max(axis=2), 1e-300)
+            made.append((rows, group, (matrix / scale[:, :, None]).transpose(0, 2, 1), scale))
+        return made
+
     def pair(self, plus: int, minus: int) -> Floats:
         """For the voltage between two nodes, V, ``[S, elements]``; its length is the standard deviation."""
         own = self.system.factor.rows(np.array([plus]), np.array([minus]))[0, self.elements]
         # How much of what each place of change sees reaches the pair: (diag(alpha) + diag(beta) Z)^-T U diag(beta).
         passed = np.zeros((len(self.deviation), len(self._rows)))
-        for rows, width in groups(self.ports):
-            group = self.ports.take(rows, width)
-            into, out_of = group.place.in_plus, group.place.in_minus
-            driven = self.columns[into, plus] - self.columns[into, minus]
-            driven -= self.columns[out_of, plus] - self.columns[out_of, minus]
-            matrix = system_matrix(group, impedance(group, self.columns))
-            scale = np.maximum(np.abs(matrix).max(axis=2), 1e-300)
-            turned = (matrix / scale[:, :, None]).transpose(0, 2, 1)
+        reached = self.columns[:, plus] - self.columns[:, minus]
+        for rows, group, turned, scale in self._groups:
+            driven = reached[group.place.in_plus] - reached[group.place.in_minus]
             share = np.linalg.solve(turned, (driven * group.used)[:, :, None])[:, :, 0] / scale
-            np.add.at(passed, (rows[:, None], self._seen[rows, :width]), share * group.beta * group.used)
+            seen = self._seen[rows, : share.shape[1]]
+            np.add.at(passed, (rows[:, None], seen), share * group.beta * group.used)
         spread: Floats = own - passed @ self._rows
         spread *= self.deviation
         return spread

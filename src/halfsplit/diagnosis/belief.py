@@ -17,12 +17,15 @@ from scipy.special import logsumexp
 from halfsplit.diagnosis.evidence import NEW_LOOK, SAID_SLEEPS, Epoch, Evidence
 from halfsplit.diagnosis.pairs import ROUNDING, Followed, Pairs, begin
 from halfsplit.diagnosis.space import Space
+from halfsplit.diagnosis.stages import LetGo
 from halfsplit.observations import Symptom
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
 NO_CHANCE = 1e-12
+#: Odds that differ by no more than this are the same.
+SAME = 1e-10
 #: Pairs named at most, and the odds below which none is.
 TWOS = 12
 LEAST_TWO = 0.01
@@ -114,11 +117,11 @@ class Belief:
         return result
 
 
-def _epoch_terms(evidence: Evidence, epoch: Epoch) -> tuple[Floats, float, float]:
+def _epoch_terms(evidence: Evidence, epoch: Epoch, let_go: LetGo, within: float) -> tuple[Floats, float, float]:
     """Log likelihood of one epoch: per hypothesis that is there ``[singles]``; nothing there; something else."""
     space = evidence.space
     rows, fault = space.hyp_row, space.row_fault[space.hyp_row]
-    together, sleeping, flat_volts = evidence.block_terms(epoch)
+    together, sleeping, flat_volts = evidence.block_terms(epoch, let_go, within)
     steady = together[:-1].copy()
     sleeping = sleeping.copy()
     gone = float(together[-1])
@@ -167,8 +170,32 @@ def _complaint_terms(evidence: Evidence) -> tuple[Floats, float, float]:
     return np.log(chance), float(np.log(steady)), float(np.log(0.5))
 
 
-def believe(evidence: Evidence, log_prior: Floats, pairs: Pairs | None = None) -> Belief:
-    """The odds given a log prior over ``[singles + 2]``, and with ``pairs`` those of two faults at once."""
+def believe(evidence: Evidence, log_prior: Floats, pairs: Pairs | None = None, within: float = SAME) -> Belief:
+    """The odds given a log prior over ``[singles + 2]``, and with ``pairs`` those of two faults at once.
+
+    ``pairs`` are those of this evidence as it is; odds are true ``within`` so much.
+    """
+    if not evidence.lets_go:
+        return _believe(evidence, log_prior, pairs, LetGo.WORKED_OUT, within)
+    most, least = (_believe(evidence, log_prior, pairs, taken, within) for taken in (LetGo.AT_MOST, LetGo.AT_LEAST))
+    if _same(most, least, within):
+        return most
+    return _believe(evidence, log_prior, pairs, LetGo.WORKED_OUT, within)
+
+
+def _same(one: Belief, other: Belief, within: float) -> bool:
+    """Whether two beliefs give the same odds within so much."""
+    mine, theirs = (
+        np.concatenate([
+            belief.there, belief.gone, belief.member, belief.cured, *belief.leads,
+            [belief.nothing, belief.other, belief.both, belief.log_evidence],
+        ])
+        for belief in (one, other)
+    )  # fmt: skip
+    return len(mine) == len(theirs) and bool(np.abs(mine - theirs).max() < within)
+
+
+def _believe(evidence: Evidence, log_prior: Floats, pairs: Pairs | None, let_go: LetGo, within: float) -> Belief:
     space = evidence.space
     said, said_steady, said_other = _complaint_terms(evidence)
     none = np.full(space.singles, -np.inf)
@@ -179,14 +206,14 @@ def believe(evidence: Evidence, log_prior: Floats, pairs: Pairs | None = None) -
     fault = space.row_fault[space.hyp_row]
     two = begin(pairs, _said_of_two(evidence)) if pairs is not None and len(pairs) else None
     for number, epoch in enumerate(evidence.epochs):
-        there, clean, flat = _epoch_terms(evidence, epoch)
+        there, clean, flat = _epoch_terms(evidence, epoch, let_go, within)
         present = [one + there for one in present]
         healed = [one + clean for one in healed]
         nothing += clean
         other += flat
         if two is not None:
             two.none = two.none + clean
-            two.observe(epoch)
+            two.observe(epoch, let_go, within)
         if epoch.ended_by is not None:
             chance = np.clip(evidence.cures(number), 0.0, 1.0 - NO_CHANCE)
             with np.errstate(divide="ignore"):

@@ -14,12 +14,14 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from halfsplit.diagnosis import clamps, instruments, lamps, likelihood, readings
+from halfsplit.diagnosis import clamps, instruments, lamps, likelihood, readings, scatter, stages
 from halfsplit.diagnosis.checks import Check
 from halfsplit.diagnosis.complaining import functions_in, named
 from halfsplit.diagnosis.ohms import OhmsTables
 from halfsplit.diagnosis.repeats import settled
 from halfsplit.diagnosis.space import Space
+from halfsplit.diagnosis.stages import LetGo
+from halfsplit.diagnosis.voltages import Columns, Voltages
 from halfsplit.errors import UserError
 from halfsplit.faults.curing import cure_chances
 from halfsplit.faults.signatures import Lines, Signatures
@@ -67,6 +69,8 @@ ELSE_FIND = 0.10
 APART_WITHIN = 14.0
 APART_LEAST = 500
 APART_MOST = 1000
+#: Log prior that any one row is taken to have when those without a chance are let go; most have less.
+ROW_PRIOR = -4.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -87,6 +91,8 @@ class Said:
 
 
 Electrical = Symptom | Reading | CodeSeen
+#: Rows weighed by voltages together: steady, sleeping where known, sleeping where not ``[rows]``, and something else.
+Blocked = tuple[stages.Weighed, stages.Weighed | None, Floats, float]
 
 
 def _is_ohms(observed: Electrical) -> bool:
@@ -169,11 +175,12 @@ class Evidence:
         self._asleep: Ints | None = None
         self._blowing: dict[str, dict[int, float]] = {}
         self._cures: dict[tuple[str, str], Floats] = {}
-        self._blocks: dict[tuple[tuple[Reading, ...], bool], tuple[Floats, Floats, float]] = {}
+        self._blocks: dict[tuple[tuple[Reading, ...], bool, float | None], Blocked] = {}
         self._joint: dict[tuple[Reading, ...], readings.Block] = {}
         self._levels: dict[tuple[str, str], Floats] = {}
         self._row_levels: dict[tuple[str, str], Floats] = {}
         self._carried: dict[str, Ints] = {}
+        self._columns = Columns(signatures, space, self.carried)
         self._shown: dict[tuple[str, ...], Floats] = {}
         self._said: dict[Electrical, Said] = {}
         for symptom in complaint.symptoms:
@@ -232,13 +239,9 @@ class Evidence:
             self._carried[state] = line
         return self._carried[state]
 
-    def predicted(self, chosen: Sequence[Reading]) -> tuple[Floats, Floats]:
+    def voltages(self, chosen: Sequence[Reading]) -> Voltages:
         """Predictions and severity directions of voltage readings for every row and the sound machine, see there."""
-        value, along = readings.predicted(self.signatures, self.space, chosen)
-        for at, reading in enumerate(chosen):
-            line = self.carried(reading.state)
-            value[:, at], along[:, at] = value[line, at], along[line, at]
-        return value, along
+        return self._columns.of(chosen)
 
     def weigh_lines(self, observation: Symptom | Reading | CodeSeen, lines: Lines | None) -> Floats:
         """Likelihood for given lines of the observation's state; None means the catalogue's rows."""
@@ -349,52 +352,95 @@ class Evidence:
             self._said[observed] = Said(log, strays)
         return self._said[observed]
 
-    def volts(self, reading: Reading) -> tuple[Floats, float]:
-        """Predicted V at a reading for every row and the sound machine, and their deviation in the sound one."""
+    def volts(self, reading: Reading, lines: Ints | None = None) -> tuple[Floats, float]:
+        """Predicted V at a reading for every row and the sound machine, and their deviation in the sound one.
+
+        Of some ``lines`` only where they are named.
+        """
         table = self.signatures.state(reading.state)
         minus = reading.minus or table.netlist.reference
-        value = likelihood.volts_of(table, table.lines, reading.plus, minus)
+        value = likelihood.volts_of(table, table.lines, reading.plus, minus, lines)
         return value, float(np.hypot(likelihood.METER_V, table.spread_v(reading.plus, minus)))
 
-    def block_terms(self, epoch: Epoch) -> tuple[Floats, Floats, float]:
+    def block_terms(
+        self, epoch: Epoch, let_go: LetGo = LetGo.WORKED_OUT, within: float = 0.0
+    ) -> tuple[Floats, Floats, float]:
         """Log likelihood of an epoch's voltage readings.
 
         For each row steady ``[rows + 1]``, sleeping ``[rows]`` (a reading taken while it slept is the healthy
         one), and for something else.
         Readings of which nobody knows whether the fault showed are weighed for sleeping rows as a mixture.
+        Of many readings rows without a chance may be ``let_go``, where odds must be true ``within`` so much.
         """
         chosen = epoch.volts()
         rows = self.space.rows
         if not chosen:
             return np.zeros(rows + 1), np.zeros(rows), 0.0
+        behind = None if let_go is LetGo.WORKED_OUT else self.behind(epoch, within)
         asleep_line = self.asleep_lines(epoch)
-        key = (chosen, epoch is self.epochs[0])
+        key = (chosen, epoch is self.epochs[0], behind)
         if key not in self._blocks:
-            one = self.block(chosen)
-            value, along = self.predicted(chosen)
-            errors = readings.own_errors(self.signatures, chosen, [False] * len(chosen))
-            steady = one.log_likelihood(value, along, errors)
-            known = [at for at, reading in enumerate(chosen) if reading.showing != "unknown"]
-            sleeping = np.zeros(rows)
-            if known:
-                part = (
-                    one
-                    if len(known) == len(chosen)
-                    else readings.block(self.signatures, [chosen[at] for at in known])
-                )
-                asleep = np.array([chosen[at].showing == "no" for at in known])
-                own = np.where(asleep, value[asleep_line][:, known], value[:-1][:, known])
-                way = np.where(asleep, along[asleep_line][:, known], along[:-1][:, known])
-                errors = readings.own_errors(self.signatures, [chosen[at] for at in known], asleep.tolist())
-                sleeping += part.log_likelihood(own, way, errors)
+            flat = -float(
+                sum(np.log(likelihood.reading_span(self.signatures.state(seen.state), seen)) for seen in chosen)
+            )
+            steady = self._rows_weighed(chosen, None, flat, behind)
+            part = tuple(reading for reading in chosen if reading.showing != "unknown")
+            sleeping = self._rows_weighed(part, asleep_line, -np.inf, behind) if part else None
+            mixed = np.zeros(rows)
             for reading in chosen:
                 if reading.showing == "unknown":
                     likely = self.weigh(reading).per_row
                     duty = self.space.row_duty
-                    sleeping += np.log(duty * likely[:-1] + (1.0 - duty) * likely[asleep_line])
-            flat = sum(np.log(likelihood.reading_span(self.signatures.state(seen.state), seen)) for seen in chosen)
-            self._blocks[key] = (steady, sleeping, -float(flat))
-        return self._blocks[key]
+                    mixed += np.log(duty * likely[:-1] + (1.0 - duty) * likely[asleep_line])
+            self._blocks[key] = (steady, sleeping, mixed, flat)
+        steady, sleeping, mixed, flat = self._blocks[key]
+        return steady.taken(let_go), mixed if sleeping is None else mixed + sleeping.taken(let_go), flat
+
+    def _rows_weighed(
+        self, chosen: tuple[Reading, ...], asleep_line: Ints | None, ahead: float, behind: float | None
+    ) -> stages.Weighed:
+        """Every row weighed by voltage readings together: steady and the sound machine last, or sleeping."""
+        block, voltages = self.block(chosen), self.voltages(chosen)
+        spreads = [column.spread for column in voltages.columns]
+        names = voltages.names()
+        sleeps = np.array([reading.showing == "no" for reading in chosen])
+        if asleep_line is not None:
+            names = names[:-1] + names[asleep_line] * np.e
+        # Rows that predict the same are weighed once, but each that scatters in its own way by itself.
+        parted = np.unique(np.concatenate([spread.rows for spread in spreads]))
+        names[parted] = np.inf
+        alike, number = np.unique(names, return_index=True, return_inverse=True)[1:]
+        apart = np.flatnonzero(np.isinf(names))
+
+        def weigh(lines: Ints, at: Ints) -> Floats:
+            awake = None
+            if asleep_line is None:
+                value, along = voltages.of(lines, at)
+            else:
+                awake = np.broadcast_to(~sleeps[at], (len(lines), len(at)))
+                value, along = voltages.of(np.where(awake, lines[:, None], asleep_line[lines][:, None]), at)
+            part, mine = block.some(at), [spreads[one] for one in at]
+            own = scatter.precisions(mine, part.value, scatter.in_charge(mine, lines, awake))
+            return part.one_wrong_at_most(value, along, own)
+
+        plain = np.logaddexp(weigh(alike, np.arange(len(chosen))), block.least)[number]
+        ahead = max(ahead, float(np.delete(plain, apart).max(initial=-np.inf)) + ROW_PRIOR)
+        found = stages.by_stages(
+            block, np.full(len(apart), ROW_PRIOR), lambda some, at: weigh(apart[some], at), ahead, behind
+        )
+        plain[apart] = found.at_most
+        let_go = np.zeros(len(plain), dtype=np.bool_)
+        let_go[apart] = found.let_go
+        return stages.Weighed(plain, let_go, found.least)
+
+    def behind(self, epoch: Epoch, within: float) -> float:
+        """How far behind rows must lie to be let go in an epoch for odds that are true ``within`` so much."""
+        return (stages.BEHIND if epoch is self.epochs[-1] else stages.BEHIND_BEFORE) - float(np.log(within))
+
+    @property
+    def lets_go(self) -> bool:
+        """Whether there are so many voltage readings that rows may be let go, see ``stages``."""
+        return any(len(epoch.volts()) > stages.IN_FULL for epoch in self.epochs)
 
     def block(self, chosen: tuple[Reading, ...]) -> readings.Block:
         """The joint errors of some voltage readings."""

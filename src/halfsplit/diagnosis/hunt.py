@@ -147,6 +147,10 @@ class Hunt:
             self._belief = self._believe()
         return self._belief
 
+    def belief_within(self, within: float) -> Belief:
+        """The same, with odds that are true ``within`` so much, which is quicker after many readings."""
+        return self._belief or believe(self.evidence, self.log_prior, self.pairs_of(self.evidence), within)
+
     def take(self, observation: Observation, check: Check | None = None) -> None:
         """Takes an observation without working out the odds."""
         self.evidence.add(observation)

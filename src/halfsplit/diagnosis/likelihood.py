@@ -108,10 +108,13 @@ def reading_sigma(table: StateTable, space: Space, value: Floats, plus: str, min
     return result
 
 
-def volts_of(table: StateTable, lines: Lines, plus: str, minus: str) -> Floats:
-    """Predicted voltage between two nodes for each line."""
-    difference = lines.volts[:, table.nodes[plus]].astype(np.float64)
-    difference -= lines.volts[:, table.nodes[minus]]
+def volts_of(
+    table: StateTable, lines: Lines, plus: str, minus: str, some: NDArray[np.int64] | None = None
+) -> Floats:
+    """Predicted voltage between two nodes for each line, or for ``some``."""
+    chosen = slice(None) if some is None else some
+    difference = lines.volts[chosen, table.nodes[plus]].astype(np.float64)
+    difference -= lines.volts[chosen, table.nodes[minus]]
     return difference
 
 

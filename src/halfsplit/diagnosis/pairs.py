@@ -12,13 +12,15 @@ A list of likely pairs, grown on surprise, held too few of them (engine-notes pa
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from halfsplit.diagnosis import readings
 from halfsplit.diagnosis.evidence import NEW_LOOK, Electrical, Epoch, Evidence, Said
+from halfsplit.diagnosis.pair_voltages import BothWeighed, Together
+from halfsplit.diagnosis.stages import LetGo
 from halfsplit.observations import Reading, Symptom
 
 Floats = NDArray[np.float64]
@@ -39,6 +41,8 @@ CLASS_LOG = 0.35
 CLASS_LEAST_V = 0.15
 #: What is asleep and for which an observation says no more than this (log likelihood) is not in doubt by it.
 ROUNDING = 1e-6
+#: Least product or share of the likeliest that is still told from nothing.
+LEAST = 1e-300
 
 
 class Pairs:
@@ -53,15 +57,25 @@ class Pairs:
         self.space = space = evidence.space
         self.log_prior = log_prior
         weight = np.logaddexp(log_prior[0 : space.singles : 2], log_prior[1 : space.singles : 2])
-        lift = self._lifts()
-        member = np.flatnonzero((lift > EXPLAINS).any(axis=0)) if len(lift) else np.zeros(0, dtype=np.int64)
+        said = [
+            self.said(observed)
+            for epoch in evidence.epochs
+            for observed in (*epoch.observed(), *epoch.volts())
+        ]
+        explains = np.zeros(space.rows, dtype=np.bool_)
+        for one in said:
+            explains |= one.log[:-1] > one.log[-1] + EXPLAINS
+        member = np.flatnonzero(explains)
         self.member: Ints = member
         self.kind: Ints = np.zeros(0, dtype=np.int64)
         self.chief: Ints = np.zeros(0, dtype=np.int64)
+        self._but_volts: dict[int, Floats] = {}
+        self._together: dict[tuple[int, float], tuple[Floats, Floats]] = {}
         if not len(member):
             return
         kind = _alike(self._keys(member))
-        kept = _worth_most(weight[member], np.clip(lift[:, member], 0.0, None), kind)
+        lift = np.array([one.log[member] - one.log[-1] for one in said])
+        kept = _worth_most(weight[member], np.clip(lift, 0.0, None), kind)
         small = np.full(int(kind.max()) + 1, -1)
         small[kept] = np.arange(len(kept))
         self.kind, self.member = small[kind], member
@@ -75,15 +89,6 @@ class Pairs:
     def __len__(self) -> int:
         return len(self.chief)
 
-    def _lifts(self) -> Floats:
-        """How much likelier each row makes each observation than the sound machine does, ``[observations, rows]``."""
-        lift = []
-        for epoch in self.evidence.epochs:
-            for observed in (*epoch.observed(), *epoch.volts()):
-                said = self.said(observed)
-                lift.append(said.log[:-1] - said.log[-1])
-        return np.array(lift).reshape(-1, self.space.rows)
-
     def _keys(self, member: Ints) -> Ints:
         """What members must share to be of one class, ``[keys, members]``."""
         evidence, space = self.evidence, self.space
@@ -94,8 +99,8 @@ class Pairs:
                 keys.append(np.rint(said.log[member] / CLASS_LOG))
                 keys.append(np.rint(4.0 * np.minimum(said.strays[member], 10.0)))
             for reading in epoch.volts():
-                value, sigma = evidence.volts(reading)
-                keys.append(np.rint(value[member] / (CLASS_STEP * max(sigma, CLASS_LEAST_V))))
+                value, sigma = evidence.volts(reading, member)
+                keys.append(np.rint(value / (CLASS_STEP * max(sigma, CLASS_LEAST_V))))
                 keys.append(np.isin(member, self._parted(reading)))
         # Members of one class must also come and go alike, and speak alike of the functions that are watched.
         keys.append(np.rint(10.0 * space.row_duty[member]))
@@ -120,23 +125,31 @@ class Pairs:
             found |= self.evidence.strays(function, state)[:-1] > 1.0
         return found
 
-    def epoch(self, epoch: Epoch) -> Floats:
-        """Log likelihood of what was observed electrically in an epoch, ``[2, 2, classes, classes]``."""
+    def epoch(self, epoch: Epoch, let_go: LetGo = LetGo.WORKED_OUT, within: float = 0.0) -> Floats:
+        """Log likelihood of what was observed electrically in an epoch, ``[2, 2, classes, classes]``.
+
+        Of many voltage readings pairs without a chance may be ``let_go``, where odds must be true ``within`` so much.
+        """
+        within = 0.0 if let_go is LetGo.WORKED_OUT else within
+        if id(epoch) not in self._but_volts:
+            self._but_volts[id(epoch)] = self._one_by_one(epoch)
+        if (id(epoch), within) not in self._together:
+            self._together[id(epoch), within] = self._volts(epoch, within)
+        most, least = self._together[id(epoch), within]
+        return self._but_volts[id(epoch)] + (least if let_go is LetGo.AT_LEAST else most)
+
+    def _one_by_one(self, epoch: Epoch) -> Floats:
+        """The same without the voltage readings that are weighed together."""
         size = len(self.chief)
         asleep_line = self.evidence.asleep_lines(epoch)[self.chief]
-        total = np.zeros((2, 2, size, size))
-        doubt, times = np.zeros_like(total), np.zeros_like(total)
         duty = self.space.row_duty[self.chief]
-        chosen = epoch.volts()
+        seen = _Seen(size)
         for moment in epoch.moments():
-            self._add(moment, asleep_line, duty, total, doubt, times, steady=True)
-        for reading in chosen:
+            self._add(moment, asleep_line, duty, seen, steady=True)
+        for reading in epoch.volts():
             if reading.showing == "unknown":
-                self._add((reading,), asleep_line, duty, total, doubt, times, steady=False)
-        total += doubt * (1.0 + NEW_LOOK * np.maximum(times - 1.0, 0.0)) / np.maximum(times, 1.0)
-        if chosen:
-            self._add_volts(chosen, asleep_line, duty, total)
-        return total
+                self._add((reading,), asleep_line, duty, seen, steady=False)
+        return seen.total()
 
     def _awake(self, observed: Electrical, duty: Floats) -> tuple[Floats, bool]:
         """Chance of each class to be awake at an observation if it sleeps, and whether that is a guess."""
@@ -150,98 +163,137 @@ class Pairs:
         return np.where(bound, 1.0 if showing == "yes" else 0.0, duty), False
 
     def _add(
-        self, moment: tuple[Electrical, ...], asleep_line: Ints, duty: Floats, total: Floats, doubt: Floats,
-        times: Floats, *, steady: bool,
-    ) -> None:  # fmt: skip
-        size = len(self.chief)
-        both, first, neither = (np.zeros((size, size)) for _ in range(3))
+        self, moment: tuple[Electrical, ...], asleep_line: Ints, duty: Floats, seen: _Seen, *, steady: bool
+    ) -> None:
+        both: Floats | float = 1.0
+        first: Floats | float = 1.0
+        neither: Floats | float = 1.0
+        scale = 0.0
         for observed in moment:
             said = self.said(observed)
-            on, off = said.log[self.chief], said.log[asleep_line]
+            log_on, log_off = said.log[self.chief], said.log[asleep_line]
+            # As shares of the largest, so that many together can still be written as numbers.
+            largest = max(float(log_on.max()), float(log_off.max()))
+            scale += largest
+            on, off = np.exp(log_on - largest), np.exp(log_off - largest)
             far, near = said.strays[self.chief], said.strays[asleep_line]
-            both += _further(on, far, on, far)
-            first += _further(on, far, off, near)  # the second one asleep
-            neither += _further(off, near, off, near)
-        if steady:
-            total[0, 0] += both
+            both = both * _further(on, far, on, far)
+            first = first * _further(on, far, off, near)  # the second one asleep
+            neither = neither * _further(off, near, off, near)
         chance, guess = self._awake(moment[0], duty)
-        mine, other = chance[:, None], chance[None, :]
-        with np.errstate(divide="ignore"):
-            sleeping_first = np.logaddexp(np.log(mine) + both, np.log1p(-mine) + first.T)
-            sleeping_both = np.logaddexp(
-                np.log(mine) + np.logaddexp(np.log(other) + both, np.log1p(-other) + first),
-                np.log1p(-mine) + np.logaddexp(np.log(other) + first.T, np.log1p(-other) + neither),
-            )
-        for at, value, asleep in (((1, 0), sleeping_first, first.T), ((1, 1), sleeping_both, neither)):
-            if guess:
-                total[at] += asleep
-                change = value - asleep
-                total[at] += np.maximum(change, 0.0)
-                doubt[at] += np.minimum(change, 0.0)
-                times[at] += change < -ROUNDING
-            else:
-                total[at] += value
-        total[0, 1] = total[1, 0].T
-        doubt[0, 1], times[0, 1] = doubt[1, 0].T, times[1, 0].T
+        seen.take(*(np.maximum(part, LEAST) for part in (both, first, neither)), scale, chance, guess, steady)
 
-    def _own(self, chosen: tuple[Reading, ...]) -> tuple[Ints, Floats]:
-        """Which errors the readings have with each class there, ``[classes]``, and what each element does then.
+    def _volts(self, epoch: Epoch, within: float) -> tuple[Floats, Floats]:
+        """What an epoch's voltage readings say together, at most and at least, ``[2, 2, classes, classes]``."""
+        evidence, chosen, size = self.evidence, epoch.volts(), len(self.chief)
+        most, least = np.zeros((2, 2, size, size)), np.zeros((2, 2, size, size))
+        if not chosen:
+            return most, least
 
-        The latter ``[kinds, n, elements]`` in V, number 0 the sound machine's; see ``readings.own_errors``.
-        """
-        sound, parted = readings.shared_errors(self.evidence.signatures, chosen)
-        chiefs = [row for row in self.chief.tolist() if any(row in found for found, _ in parted)]
-        shared = np.repeat(sound[None], len(chiefs) + 1, axis=0)
-        for number, row in enumerate(chiefs, start=1):
-            for at, (rows, spread) in enumerate(parted):
-                where = np.flatnonzero(rows == row)
-                if len(where):
-                    shared[number, at] = spread[where[0]]
-        own = np.zeros(len(self.chief), dtype=np.int64)
-        own[np.isin(self.chief, chiefs)] = np.arange(1, len(chiefs) + 1)
-        return own, shared
+        def take(places: Sequence[tuple[int, int]], found: BothWeighed) -> None:
+            for number, place in enumerate(places):
+                most[place] = found.at_most.T if number else found.at_most
+                least[place] = found.at_least.T if number else found.at_least
 
-    def _add_volts(self, chosen: tuple[Reading, ...], asleep_line: Ints, duty: Floats, total: Floats) -> None:
-        evidence = self.evidence
-        value, along = evidence.predicted(chosen)
-        lines = np.append(self.chief, asleep_line)
-        size = len(self.chief)
-        value, along, healthy = value[lines], along[lines], value[-1]
-        strays = np.abs(value - healthy)
-
-        own, shared = self._own(chosen)
-
-        def together(awake_first: Bools, awake_second: Bools, at: list[int]) -> tuple[Floats, Floats, readings.Own]:
-            """Predictions for all two classes ``[classes ** 2, n]``; awake or not by class and reading."""
-            one = np.where(awake_first, np.arange(size)[:, None], np.arange(size)[:, None] + size)
-            two = np.where(awake_second, np.arange(size)[:, None], np.arange(size)[:, None] + size)
-            far_one, far_two = strays[one, at], strays[two, at]
-            # The share of the first one in what both show: all, none, or half where they stray alike.
-            leads = 0.5 + 0.5 * np.sign(far_one[:, None, :] - far_two[None, :, :])
-            both = leads * value[one, at][:, None, :] + (1.0 - leads) * value[two, at][None, :, :]
-            way = leads * along[one, at][:, None, :] + (1.0 - leads) * along[two, at][None, :, :]
-            # A reading scatters as the circuit of the member does that leads in it.
-            mine = np.where(awake_first, own[:, None], 0)[:, None], np.where(awake_second, own[:, None], 0)[None]
-            either = np.maximum(*mine)  # where both stray alike, so that it does not matter who comes first
-            whose = np.where(leads > 0.5, mine[0], np.where(leads < 0.5, mine[1], either)).reshape(size * size, -1)
-            errors = readings.errors_of([chosen[number] for number in at], shared[:, at], whose)
-            return both.reshape(size * size, -1), way.reshape(size * size, -1), errors
-
-        every = list(range(len(chosen)))
+        asleep_line = evidence.asleep_lines(epoch)[self.chief]
+        together = Together(evidence, chosen, self.chief, asleep_line)
         yes = np.ones((size, len(chosen)), dtype=np.bool_)
-        total[0, 0] += evidence.block(chosen).log_likelihood(*together(yes, yes, every)).reshape(size, size)
+        ahead, behind = self._ahead(epoch, within), evidence.behind(epoch, within) if within else None
+        take([(0, 0)], together.weigh(yes, yes, self._prior(0, 0), ahead, behind))
         known = [at for at, reading in enumerate(chosen) if reading.showing != "unknown"]
         if not known:
-            return
+            return most, least
         part = tuple(chosen[at] for at in known)
-        block = evidence.block(part)
+        if len(part) < len(chosen):
+            together = Together(evidence, part, self.chief, asleep_line)
         # Where nobody can say whether a class was awake, the likelier one of its two sides is taken.
+        duty = self.space.row_duty[self.chief]
         awake = np.array([self._awake(reading, duty)[0] for reading in part]).T > 0.5
         yes = yes[:, known]
-        first = block.log_likelihood(*together(awake, yes, known)).reshape(size, size)
-        total[1, 0] += first
-        total[0, 1] += first.T
-        total[1, 1] += block.log_likelihood(*together(awake, awake, known)).reshape(size, size)
+        take([(1, 0), (0, 1)], together.weigh(awake, yes, self._prior(1, 0), -np.inf, behind))
+        take([(1, 1)], together.weigh(awake, awake, self._prior(1, 1), -np.inf, behind))
+        return most, least
+
+    def _ahead(self, epoch: Epoch, within: float) -> float:
+        """Log weight of the best single row, sound machine or something else by an epoch's voltage readings."""
+        steady, _, flat = self.evidence.block_terms(epoch, LetGo.AT_LEAST if within else LetGo.WORKED_OUT, within)
+        space, prior = self.space, self.log_prior
+        best = float((steady[:-1] + prior[0 : space.singles : 2]).max())
+        return max(best, float(steady[-1] + prior[space.nothing]), float(flat + prior[space.other]))
+
+    def _prior(self, first: int, second: int) -> Floats:
+        """Log prior of every two classes, steady (0) or sleeping (1), ``[classes, classes]``."""
+        single = np.stack([self.log_prior[2 * self.member], self.log_prior[2 * self.member + 1]], axis=1)
+        own = spread_over(single, self.kind, len(self.chief))
+        result: Floats = own[first][:, None] + own[second][None, :] + np.log(SECOND_FAULT)
+        return result
+
+
+class _Seen:
+    """What was seen one moment after another, of every two classes, first and second steady (0) or sleeping (1).
+
+    Products are kept and turned into logarithms some at a time; ``moment`` sets one after the other of each of
+    ``[2, 2, classes, classes]``.
+    """
+
+    def __init__(self, size: int) -> None:
+        self._log = np.zeros((2, 2, size, size))
+        self._doubt, self._times = np.zeros((2, size, size)), np.zeros((2, size, size))
+        self._scale = np.zeros((2, 2))
+        # Both steady; then for the second one steady and sleeping what counts in full, and what counts once.
+        self._steady = np.ones((size, size))
+        self._full, self._once = np.ones((2, size, size)), np.ones((2, size, size))
+        self._least = 1.0
+
+    def take(
+        self, both: Floats, first: Floats, neither: Floats, scale: float, chance: Floats, guess: bool, steady: bool
+    ) -> None:
+        """One moment: likelihoods with both awake, the first and neither, ``exp(scale)`` times as large as told.
+
+        ``chance`` ``[classes]`` to be awake for one that sleeps, a ``guess`` or not.
+        """
+        least = min(float(both.min()), float(first.min()), float(neither.min()))
+        if self._least * least * least < LEAST:
+            self._settle()
+        self._least *= least * least
+        if steady:
+            self._steady *= both
+            self._scale[0, 0] += scale
+        self._scale[1] += scale
+        mine, other = chance[:, None], chance[None, :]
+        rest = 1.0 - mine
+        second = first.T
+        for at, asleep in enumerate((second, neither)):
+            if at == 0:
+                value = mine * both + rest * second
+            else:
+                value = mine * (other * both + (1.0 - other) * first)
+                value += rest * (other * second + (1.0 - other) * neither)
+            if not guess:
+                self._full[at] *= value
+                continue
+            value /= asleep
+            self._full[at] *= asleep
+            self._full[at] *= np.maximum(value, 1.0)
+            self._times[at] += value < 1.0 - ROUNDING
+            self._once[at] *= np.minimum(value, 1.0, out=value)
+
+    def _settle(self) -> None:
+        self._log[0, 0] += np.log(self._steady)
+        self._log[1] += np.log(self._full)
+        self._doubt += np.log(self._once)
+        for one in (self._steady, self._full, self._once):
+            one.fill(1.0)
+        self._least = 1.0
+
+    def total(self) -> Floats:
+        """The log likelihood of everything taken, ``[2, 2, classes, classes]``."""
+        self._settle()
+        found = self._log + self._scale[:, :, None, None]
+        times = np.maximum(self._times, 1.0)
+        found[1] += self._doubt * (1.0 + NEW_LOOK * (times - 1.0)) / times
+        found[0, 1] = found[1, 0].T
+        return found
 
 
 def _worth_most(weight: Floats, lift: Floats, kind: Ints) -> Ints:
@@ -272,12 +324,8 @@ def _worth_most(weight: Floats, lift: Floats, kind: Ints) -> Ints:
 
 def _further(one: Floats, far_one: Floats, two: Floats, far_two: Floats) -> Floats:
     """Of two classes the one that strays further speaks, half each where they stray alike, ``[classes, classes]``."""
-    first, second = one[:, None], two[None, :]
-    result: Floats = np.where(far_one[:, None] > far_two[None, :], first, second)
-    # Mostly both say the same where they stray alike.
-    alike = (far_one[:, None] == far_two[None, :]) & (first != second)
-    at, other = np.nonzero(alike)
-    result[at, other] = np.logaddexp(one[at], two[other]) - np.log(2.0)
+    share = 0.5 + 0.5 * np.sign(far_one[:, None] - far_two[None, :])
+    result: Floats = share * one[:, None] + (1.0 - share) * two[None, :]
     return result
 
 
@@ -328,10 +376,10 @@ class Followed:
     parted: list[Parted]
     none: Floats
 
-    def observe(self, epoch: Epoch) -> None:
+    def observe(self, epoch: Epoch, let_go: LetGo, within: float) -> None:
         """Takes what was observed in an epoch."""
         pairs, evidence = self.pairs, self.pairs.evidence
-        self.shared = self.shared + pairs.epoch(epoch)
+        self.shared = self.shared + pairs.epoch(epoch, let_go, within)
         fault = evidence.space.row_fault[pairs.member]
         looks, absent, _ = evidence.look_chances(epoch)
         own = np.stack([looks[fault] - absent] * 2, axis=1)

@@ -10,15 +10,16 @@ or all of them.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from halfsplit.diagnosis import likelihood
+from halfsplit.diagnosis.scatter import Precisions
 from halfsplit.diagnosis.space import Space
-from halfsplit.faults.signatures import Lines, Signatures
+from halfsplit.faults.signatures import Signatures
 from halfsplit.observations import Reading, wrong_pin_chance
 
 Floats = NDArray[np.float64]
@@ -30,17 +31,8 @@ WIDE = 3.0
 #: What a fault does scales with this machine's own supply and parts: one deviation of the change it makes; from
 #: memory (battery and generator voltage scatter by one to two percent, loads by more).
 CHANGE_SHARE = 0.03
-#: Unknown severity of a pair's members, as a share of what they change; from memory.
-PAIR_GRADE = 0.15
-
-
-@dataclass(frozen=True, eq=False)
-class Own:
-    """Errors of rows whose fault changes how readings scatter: ``precision`` ``[rows, n, n]``, see :class:`Block`."""
-
-    rows: Ints
-    precision: Floats
-    log_determinant: Floats
+#: Numbers of lines and readings worked on at one time; as many as stay near the processor, no source.
+AT_ONCE = 30_000
 
 
 @dataclass(frozen=True, eq=False)
@@ -58,6 +50,15 @@ class _Parts:
     diagonal: Floats
     log_determinant: float | Floats
 
+    def some(self, lines: slice) -> _Parts:
+        """The same for some of the lines."""
+        of_each = self.diagonal.ndim == 2
+        return _Parts(
+            self.weighed[lines], self.towards[lines], self.along_along[lines], self.off_along[lines],
+            self.off_off[lines], self.diagonal[lines] if of_each else self.diagonal,
+            self.log_determinant[lines] if isinstance(self.log_determinant, np.ndarray) else self.log_determinant,
+        )  # fmt: skip
+
 
 @dataclass(frozen=True, eq=False)
 class Block:
@@ -68,38 +69,67 @@ class Block:
 
     readings: tuple[Reading, ...]
     value: Floats
+    covariance: Floats
     precision: Floats
     log_determinant: float
     stray_v: Floats
     wrong: Floats
 
-    def log_likelihood(self, predicted: Floats, along: Floats, own: Own | None = None) -> Floats:
+    def some(self, at: Sequence[int] | Ints) -> Block:
+        """The block of some of the readings, by number."""
+        if len(at) == len(self.readings):
+            return self
+        kept = tuple(self.readings[number] for number in at)
+        square = self.covariance[np.ix_(at, at)]
+        return _block(kept, self.value[at], square, self.stray_v[at], self.wrong[at])
+
+    @property
+    def least(self) -> float:
+        """Log density when all readings are wrong, which no line falls below."""
+        return float(np.log(self.wrong / self.stray_v).sum())
+
+    def most_of(self, others: Ints) -> float:
+        """What ``others`` can add to the log density of the rest at most with one wrong or none, whatever is predicted.
+
+        No error is smaller than the meter's own, so none of them is likelier than one in the middle of that, or than a
+        wrong one where those are likelier still; and one of them may be the wrong one in place of one of the rest.
+        """
+        peak = 1.0 / (likelihood.meter_v(self.value[others]) * math.sqrt(2.0 * math.pi))
+        wrong = self.wrong[others]
+        stray = wrong / (1.0 - wrong) / self.stray_v[others]
+        return float(np.log((1.0 - wrong) * np.maximum(peak, stray)).sum() + np.log1p((stray / peak).sum()))
+
+    def log_likelihood(self, predicted: Floats, along: Floats, own: Iterable[Precisions] = ()) -> Floats:
         """Log density of all readings for predictions ``[N, n]`` with unknown severity along ``along [N, n]``.
 
-        With ``own`` some of the N have errors of their own.
+        Some of the N lines may have errors of their ``own``.
         """
-        result = self._mixed(predicted, along, self.precision, self.log_determinant)
-        if own is not None and len(own.rows):
-            result[own.rows] = self._mixed(predicted[own.rows], along[own.rows], own.precision, own.log_determinant)
+        return np.logaddexp(self.one_wrong_at_most(predicted, along, own), self.least)
+
+    def one_wrong_at_most(self, predicted: Floats, along: Floats, own: Iterable[Precisions] = ()) -> Floats:
+        """The same without the part in which all readings are wrong, which is ``least`` for every line."""
+        off, result = self.value - predicted, np.zeros(len(predicted))
+        plain = np.ones(len(predicted), dtype=np.bool_)
+        for some in own:
+            plain[some.lines] = False
+            result[some.lines] = self._mixed(_with_own(off[some.lines], along[some.lines], some))
+        if plain.all():
+            return self._mixed(self._with_shared(off, along))
+        result[plain] = self._mixed(self._with_shared(off[plain], along[plain]))
         return result
 
-    def _mixed(
-        self, predicted: Floats, along: Floats, precision: Floats, log_determinant: float | Floats
-    ) -> Floats:
-        off = self.value - predicted
-        weighed = (off[:, None] @ precision)[:, 0] if precision.ndim == 3 else off @ precision
-        towards = (along[:, None] @ precision)[:, 0] if precision.ndim == 3 else along @ precision
-        parts = _Parts(
-            weighed,
-            towards,
-            np.einsum("ij,ij->i", along, towards),
-            np.einsum("ij,ij->i", off, towards),
-            np.einsum("ij,ij->i", off, weighed),
-            np.diagonal(precision, axis1=-2, axis2=-1),
-            log_determinant,
-        )
-        normal, wide = self._log(parts, 1.0), self._log(parts, WIDE)
-        result: Floats = np.logaddexp(np.log1p(-WIDE_SHARE) + normal, np.log(WIDE_SHARE) + wide)
+    def _with_shared(self, off: Floats, along: Floats) -> _Parts:
+        diagonal = np.diagonal(self.precision)
+        return _parts(off, along, off @ self.precision, along @ self.precision, diagonal, self.log_determinant)
+
+    def _mixed(self, parts: _Parts) -> Floats:
+        result = np.empty(len(parts.off_off))
+        step = max(1, AT_ONCE // len(self.value))
+        for start in range(0, len(result), step):
+            lines = slice(start, start + step)
+            some = parts.some(lines)
+            normal, wide = self._log(some, 1.0), self._log(some, WIDE)
+            result[lines] = np.logaddexp(np.log1p(-WIDE_SHARE) + normal, np.log(WIDE_SHARE) + wide)
         return result
 
     def _log(self, parts: _Parts, scale: float) -> Floats:
@@ -112,17 +142,43 @@ class Block:
             distance + np.log(stretch) + parts.log_determinant + 2.0 * count * math.log(scale)
             + count * math.log(2.0 * math.pi)
         )  # fmt: skip
-        # Each reading given the others, to let it be an outlier.
-        towards = parts.towards / square
-        own = np.maximum(parts.diagonal / square - towards**2 / stretch[:, None], 1e-12)
-        lean = parts.weighed / square - towards * (shared / stretch)[:, None]
-        alone = -0.5 * lean**2 / own + 0.5 * np.log(own / (2.0 * math.pi))
-        odds = np.log(self.wrong / (1.0 - self.wrong) / self.stray_v) - alone
-        one_wrong = np.logaddexp(0.0, np.logaddexp.reduce(odds, axis=1))
-        some_wrong = log + float(np.log1p(-self.wrong).sum()) + one_wrong
-        all_wrong = float(np.log(self.wrong / self.stray_v).sum())
-        result: Floats = np.logaddexp(some_wrong, all_wrong)
+        # Each reading given the others, to let it be an outlier: how much likelier it is as one, by way of logarithms
+        # as far as exp(lean ** 2 / own / 2) may be too large to be written as a number.
+        towards = parts.towards
+        own = np.maximum((parts.diagonal - towards**2 / (square * stretch)[:, None]) / square, 1e-12)
+        lean = (parts.weighed - towards * (shared / stretch)[:, None]) / square
+        lean *= lean
+        lean /= own
+        lean *= 0.5
+        largest = lean.max(axis=1)
+        lean -= largest[:, None]
+        odds = np.exp(lean, out=lean)
+        odds /= np.sqrt(own, out=own)
+        stray = self.wrong / (1.0 - self.wrong) / self.stray_v * math.sqrt(2.0 * math.pi)
+        one_wrong = np.logaddexp(0.0, largest + np.log(odds @ stray))
+        result: Floats = log + float(np.log1p(-self.wrong).sum()) + one_wrong
         return result
+
+
+def _parts(
+    off: Floats, along: Floats, weighed: Floats, towards: Floats, diagonal: Floats, log_determinant: float | Floats
+) -> _Parts:
+    return _Parts(
+        weighed, towards, np.einsum("ij,ij->i", along, towards), np.einsum("ij,ij->i", off, towards),
+        np.einsum("ij,ij->i", off, weighed), diagonal, log_determinant,
+    )  # fmt: skip
+
+
+def _with_own(off: Floats, along: Floats, own: Precisions) -> _Parts:
+    """The products of lines with the precisions that each of them has."""
+    weighed, towards = np.empty_like(off), np.empty_like(along)
+    order = np.argsort(own.choice, kind="stable")
+    edge = np.searchsorted(own.choice[order], np.arange(len(own.precision) + 1))
+    for at, precision in enumerate(own.precision):
+        lines = order[edge[at] : edge[at + 1]]
+        weighed[lines], towards[lines] = off[lines] @ precision, along[lines] @ precision
+    diagonal = np.diagonal(own.precision, axis1=1, axis2=2)[own.choice]
+    return _parts(off, along, weighed, towards, diagonal, own.log_determinant[own.choice])
 
 
 def block(signatures: Signatures, readings: Sequence[Reading]) -> Block:
@@ -134,97 +190,26 @@ def block(signatures: Signatures, readings: Sequence[Reading]) -> Block:
     value = np.array([reading.value for reading in readings])
     shared = np.array(rows)
     covariance = shared @ shared.T + np.diag(likelihood.meter_v(value) ** 2)
+    stray = [likelihood.stray_width(signatures.state(reading.state), reading) for reading in readings]
+    wrong = [wrong_pin_chance(reading) for reading in readings]
+    return _block(tuple(readings), value, covariance, np.array(stray), np.array(wrong))
+
+
+def _block(readings: tuple[Reading, ...], value: Floats, covariance: Floats, stray: Floats, wrong: Floats) -> Block:
     _, log_determinant = np.linalg.slogdet(covariance)
-    return Block(
-        tuple(readings),
-        value,
-        np.linalg.inv(covariance).astype(np.float64),
-        float(log_determinant),
-        np.array([likelihood.stray_width(signatures.state(reading.state), reading) for reading in readings]),
-        np.array([wrong_pin_chance(reading) for reading in readings]),
-    )
+    precision = np.linalg.inv(covariance).astype(np.float64)
+    return Block(readings, value, covariance, precision, float(log_determinant), stray, wrong)
 
 
-def own_errors(signatures: Signatures, readings: Sequence[Reading], asleep: Sequence[bool]) -> Own:
-    """The errors of the same readings for rows whose fault lets them scatter otherwise than in a sound machine.
-
-    A reading during which a fault that sleeps was ``asleep`` scatters as in the sound machine.
-    """
-    sound, changed = shared_errors(signatures, readings)
-    awake = [one for one, sleeps in zip(changed, asleep, strict=True) if not sleeps]
-    rows = np.unique(np.concatenate([np.zeros(0, dtype=np.int64), *(parted for parted, _ in awake)]))
-    shared = np.repeat(sound[None], len(rows), axis=0)
-    for at, ((parted, own), sleeps) in enumerate(zip(changed, asleep, strict=True)):
-        if not sleeps and len(parted):
-            shared[np.searchsorted(rows, parted), at] = own
-    return _own(rows, readings, shared @ shared.transpose(0, 2, 1))
-
-
-def shared_errors(signatures: Signatures, readings: Sequence[Reading]) -> tuple[Floats, list[tuple[Ints, Floats]]]:
-    """What one deviation of each element does to each reading, V: in the sound machine ``[n, elements]``, and after.
-
-    Per reading the rows that have a spread of their own, and theirs ``[rows, elements]``.
-    """
-    pairs = [
-        (signatures.state(one.state), one.plus, one.minus or signatures.state(one.state).netlist.reference)
-        for one in readings
-    ]
-    sound = np.array([table.spread_row(plus, minus) for table, plus, minus in pairs])
-    return sound, [table.parted_spread(plus, minus) for table, plus, minus in pairs]
-
-
-def errors_of(readings: Sequence[Reading], shared: Floats, whose: Ints) -> Own:
-    """The errors of lines of which each reading scatters in one of several ways.
-
-    ``shared`` ``[kinds, n, elements]`` in V, number 0 the sound machine's; ``whose`` ``[lines, n]`` names the kind.
-    """
-    kinds, count, elements = shared.shape
-    rows = np.flatnonzero((whose > 0).any(axis=1))
-    flat = shared.reshape(kinds * count, elements)
-    products = flat @ flat.T
-    at = whose[rows] * count + np.arange(count)
-    return _own(rows, readings, products[at[:, :, None], at[:, None, :]])
-
-
-def _own(rows: Ints, readings: Sequence[Reading], shared: Floats) -> Own:
-    value = np.array([reading.value for reading in readings])
-    covariance = shared + np.diag(likelihood.meter_v(value) ** 2)
-    _, log_determinant = np.linalg.slogdet(covariance)
-    return Own(rows, np.linalg.inv(covariance).astype(np.float64), np.asarray(log_determinant, dtype=np.float64))
-
-
-def predicted(signatures: Signatures, space: Space, readings: Sequence[Reading]) -> tuple[Floats, Floats]:
-    """Predictions and severity directions of every row and the healthy machine, ``[rows + 1, n]`` each."""
-    values, along = [], []
+def predicted(signatures: Signatures, space: Space, reading: Reading) -> tuple[Floats, Floats]:
+    """Prediction and severity direction of every row and the healthy machine for one reading, ``[rows + 1]`` each."""
     steps = np.maximum(
         (space.row_after != np.arange(space.rows)).astype(np.float64)
         + (space.row_before != np.arange(space.rows)),
         1.0,
     )
-    for reading in readings:
-        table = signatures.state(reading.state)
-        minus = reading.minus or table.netlist.reference
-        value = likelihood.volts_of(table, table.lines, reading.plus, minus)
-        way = np.zeros_like(value)
-        way[:-1] = likelihood.GRADE_SHARE * (value[space.row_after] - value[space.row_before]) / steps
-        values.append(value)
-        along.append(way)
-    predictions, direction = np.stack(values, axis=1), np.stack(along, axis=1)
-    change = predictions - predictions[-1]
-    sign = np.where(np.einsum("ij,ij->i", direction, change) < 0.0, -1.0, 1.0)
-    return predictions, direction + CHANGE_SHARE * sign[:, None] * change
-
-
-def predicted_lines(
-    signatures: Signatures, readings: Sequence[Reading], lines: Sequence[Lines]
-) -> tuple[Floats, Floats]:
-    """The same for given lines (one set of lines for each reading's state, in the order of the readings)."""
-    values, along = [], []
-    for reading, own in zip(readings, lines, strict=True):
-        table = signatures.state(reading.state)
-        minus = reading.minus or table.netlist.reference
-        value = likelihood.volts_of(table, own, reading.plus, minus)
-        healthy = likelihood.volts_of(table, table.lines, reading.plus, minus)[-1]
-        values.append(value)
-        along.append(PAIR_GRADE * (value - healthy))
-    return np.stack(values, axis=1), np.stack(along, axis=1)
+    table = signatures.state(reading.state)
+    value = likelihood.volts_of(table, table.lines, reading.plus, reading.minus or table.netlist.reference)
+    way = np.zeros_like(value)
+    way[:-1] = likelihood.GRADE_SHARE * (value[space.row_after] - value[space.row_before]) / steps
+    return value, way

@@ -219,7 +219,7 @@ def watched(machine: Machine, check_id: str) -> Check | None:
 
 def made_for(machine: Machine, check_id: str, seen: Reading) -> Check | None:
     """The check that a reading answered, made again from the reading when nothing else knows of it."""
-    owner = clamped(machine).get(seen.plus, seen.plus)
+    owner = clamped(machine).get(seen.plus, seen.plus) if seen.quantity == "amps" else seen.plus
     owner = owner.partition("@")[2] or owner
     owner = owner.partition(":")[0].partition(".")[0]
     things = [machine.parts.get(one) or machine.connectors.get(one) for one in (owner, *seen.unplugged)]

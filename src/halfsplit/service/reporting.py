@@ -70,7 +70,9 @@ FOLLOWED = 5
 #: Repairs below these odds all along are not worth a line in the figure; no source.
 WORTH_A_LINE = 0.03
 #: Points of the figure at most, repairs apart; no source.
-MOST_POINTS = 24
+MOST_POINTS = 16
+#: Odds that differ by less than this cannot be told apart in the figure; no source.
+DRAWN = 0.001
 #: Suspects named as not excluded at the end.
 MOST_LEFT = 6
 
@@ -90,7 +92,7 @@ def replay(desk: Desk, job: Job) -> Replayed:
     standing = Standing(Hunt(desk.bench(job.fingerprint), job.weighed), list(job.complaint.symptoms))
     standing.numbers = [1] * len(standing.observations)
     checks: list[CheckLine] = []
-    odds = [standing.hunt.belief.cause_odds()]
+    odds = [standing.hunt.belief_within(DRAWN).cause_odds()]
     points: list[tuple[int, float, bool]] = [(1, 0.0, False)]
     minutes = 0.0
     lines = walking.lines(job.standing)
@@ -116,7 +118,7 @@ def replay(desk: Desk, job: Job) -> Replayed:
         if entry.number not in telling:
             continue
         mended = _mends(entry)
-        odds.append(standing.hunt.belief.cause_odds())
+        odds.append(standing.hunt.belief_within(DRAWN).cause_odds())
         points.append((entry.number, minutes, mended))
     # The odds change when something is seen, so the last of them hold until the work ends.
     if minutes > points[-1][1]:

@@ -20,6 +20,7 @@ from halfsplit.diagnosis import readings
 from halfsplit.diagnosis.evidence import NEW_LOOK, Electrical, Epoch
 from halfsplit.diagnosis.likelihood import METER_SHARE, METER_V
 from halfsplit.diagnosis.pairs import ROUNDING, SECOND_FAULT, Pairs
+from halfsplit.diagnosis.scatter import Precisions
 from halfsplit.faults.catalogue import Fault
 from halfsplit.observations import Reading, Symptom
 
@@ -152,7 +153,8 @@ class TwoFaults:
     def _volts(self, epoch: Epoch, two: Sequence[Member], together: Sequence[int]) -> float:
         """Likelihood of voltages together; a sleeper that may be awake or not is what it mostly is."""
         chosen = tuple(epoch.volts()[number] for number in together)
-        predicted, along = self.evidence.predicted(chosen)
+        voltages = self.evidence.voltages(chosen)
+        predicted, along = voltages.of(np.arange(self.evidence.space.rows + 1), range(len(chosen)))
         value, way, errors = [], [], []
         for number, reading in enumerate(chosen):
             awake = [self._awake(reading, member) > 0.5 for member in two]
@@ -165,11 +167,9 @@ class TwoFaults:
         block = readings.block(self.evidence.signatures, chosen)
         meter = np.array([METER_V + METER_SHARE * abs(reading.value) for reading in chosen])
         covariance = np.array(errors) @ np.array(errors).T + np.diag(meter**2)
-        own = readings.Own(
-            np.zeros(1, dtype=np.int64), np.linalg.inv(covariance)[None].astype(np.float64),
-            np.array([np.linalg.slogdet(covariance)[1]]),
-        )
-        return math.exp(float(block.log_likelihood(np.array([value]), np.array([way]), own)[0]))
+        none = np.zeros(1, dtype=np.int64)
+        own = Precisions(none, none, np.linalg.inv(covariance)[None], np.array([np.linalg.slogdet(covariance)[1]]))
+        return math.exp(float(block.log_likelihood(np.array([value]), np.array([way]), [own])[0]))
 
     def _scatter(
         self, epoch: Epoch, reading: Reading, two: Sequence[Member], awake: Sequence[bool], far: Sequence[float]
