@@ -73,9 +73,11 @@ class ChangedSpread:
         own = self.system.factor.rows(np.array([plus]), np.array([minus]))[0, self.elements]
         # How much of what each place of change sees reaches the pair: (diag(alpha) + diag(beta) Z)^-T U diag(beta).
         passed = np.zeros((len(self.deviation), len(self._rows)))
-        reached = self.columns[:, plus] - self.columns[:, minus]
         for rows, group, turned, scale in self._groups:
-            driven = reached[group.place.in_plus] - reached[group.place.in_minus]
+            # Only the columns of places of change are there to be looked at.
+            into, out_of = group.place.in_plus, group.place.in_minus
+            driven = self.columns[into, plus] - self.columns[into, minus]
+            driven -= self.columns[out_of, plus] - self.columns[out_of, minus]
             share = np.linalg.solve(turned, (driven * group.used)[:, :, None])[:, :, 0] / scale
             seen = self._seen[rows, : share.shape[1]]
             np.add.at(passed, (rows[:, None], seen), share * group.beta * group.used)

@@ -40,7 +40,7 @@ class FewFunctions:
 
 def chosen(*told: str) -> np.ndarray:
     symptoms = [Symptom(name, "run", "off") for name in told]
-    return np.exp(log_chosen(FewFunctions(), symptoms, lambda name, _: levels_of(FAILS[name])))  # type: ignore[arg-type]
+    return np.exp(log_chosen(FewFunctions(), symptoms, lambda name, _: levels_of(FAILS[name])))  # type: ignore[arg-type] # only functions are asked for
 
 
 def test_one_of_three_that_fail_is_named_in_a_third_and_the_only_one_always() -> None:
@@ -57,7 +57,7 @@ def test_the_choices_of_a_fault_sum_to_one(count: int) -> None:
 
 def test_what_is_named_by_mistake_may_be_any_function() -> None:
     symptom = Symptom("horn", "run", "off")
-    share = named(FewFunctions(), symptom, levels_of(FAILS["horn"]))  # type: ignore[arg-type]
+    share = named(FewFunctions(), symptom, levels_of(FAILS["horn"]))  # type: ignore[arg-type] # only functions are asked for
     assert share == pytest.approx([1.0, 0.25, 0.25])
 
 
@@ -76,7 +76,8 @@ def test_a_complaint_alone_does_not_speak_for_something_else() -> None:
     odds, weight = [], []
     for function in functions_in(bench().machine, "start"):
         for level in {"off", "weak", "on"} - {bench().machine.functions[function].expected["start"]}:
-            belief = Hunt(bench(), Complaint((Symptom(function, "start", level),))).belief  # type: ignore[arg-type]
+            told = Symptom(function, "start", level)  # type: ignore[arg-type] # one of the three levels
+            belief = Hunt(bench(), Complaint((told,))).belief
             odds.append(belief.other)
             weight.append(float(np.exp(belief.log_evidence)))
     assert len(odds) >= 4
