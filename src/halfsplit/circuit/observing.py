@@ -33,12 +33,17 @@ Read = Callable[[Floats, Bools], Floats]
 class Readout:
     """Where the functions and codes of a machine are read in one netlist.
 
+    ``silences`` are read like codes: whether a controller cannot be heard on the bus beside another one, named by the
+    controller and ``silence_code`` of the other. Nobody reads them out; a log of the bus tells them.
+
     ``carriers`` names the branches whose currents the caller must supply, in that order.
     """
 
     functions: tuple[Read, ...]
     codes: tuple[Callable[[Floats, Bools], Bools], ...]
     code_names: tuple[tuple[str, str], ...]
+    silences: tuple[Callable[[Floats, Bools], Bools], ...]
+    silence_names: tuple[tuple[str, str], ...]
     carriers: tuple[str, ...]
 
     def levels(self, amps: Floats, booleans: Bools) -> Floats:
@@ -58,6 +63,22 @@ class Readout:
         return np.stack([read(amps, booleans) for read in self.codes], axis=1)
 
 
+    def silent(self, amps: Floats, booleans: Bools) -> Bools:
+        """Which controllers cannot be heard ``[circuits, silences]``."""
+        if not self.silences:
+            return np.zeros((len(booleans), 0), dtype=np.bool_)
+        return np.stack([read(amps, booleans) for read in self.silences], axis=1)
+
+
+#: How the id of a silence begins that stands among codes; no code of a machine file can have it.
+SILENT_BESIDE = "silent@"
+
+
+def silence_code(beside: str) -> str:
+    """The id among a controller's codes for its not being heard on the bus beside another controller."""
+    return f"{SILENT_BESIDE}{beside}"
+
+
 def readout(machine: Machine, netlist: Netlist) -> Readout:
     """The readout of ``machine`` in one of its netlists."""
     carriers: dict[str, int] = {}
@@ -71,7 +92,32 @@ def readout(machine: Machine, netlist: Netlist) -> Readout:
             raised = ("and", ("var", "alive"), parse(code.when))
             codes.append(_condition(machine, netlist, part.id, raised, carriers))
             names.append((part.id, code.id))
-    return Readout(functions, tuple(codes), tuple(names), tuple(carriers))
+    silences, silent = [], []
+    for name, beside in _neighbours(machine):
+        silences.append(_silence(machine, netlist, name, beside))
+        silent.append((name, silence_code(beside)))
+    return Readout(functions, tuple(codes), tuple(names), tuple(silences), tuple(silent), tuple(carriers))
+
+
+def _neighbours(machine: Machine) -> list[tuple[str, str]]:
+    """Every two controllers on one bus, both ways, and each such controller beside itself."""
+    buses = {
+        part.id: {member.bus for member in part.controller.buses}
+        for part in machine.parts.values()
+        if part.controller is not None
+    }
+    pairs = [(one, other) for one in buses for other in buses if one != other and buses[one] & buses[other]]
+    return [*pairs, *((one, one) for one in dict.fromkeys(one for one, _ in pairs))]
+
+
+def _silence(machine: Machine, netlist: Netlist, name: str, beside: str) -> Callable[[Floats, Bools], Bools]:
+    alive = netlist.device_index[f"alive:{name}"]
+    if name == beside:  # on its own pins it is heard whatever the bus does
+        return lambda _, booleans: ~booleans[:, alive]
+    # Controllers on two shared buses have a link over the first alone.
+    wanted = [f"link:{beside}<{name}.{bus}" for bus in machine.buses]
+    links = [netlist.device_index[link] for link in wanted if link in netlist.device_index]
+    return lambda _, booleans: ~(booleans[:, alive] & booleans[:, links].any(axis=1))
 
 
 def _device(netlist: Netlist, name: str) -> Read:

@@ -18,6 +18,7 @@ from halfsplit.cli import (
     job_access,
     job_advise,
     job_attach,
+    job_buslog,
     job_close,
     job_correction,
     job_found,
@@ -74,7 +75,7 @@ def build_parser() -> argparse.ArgumentParser:
     jobs = job.add_subparsers(title="commands", metavar="COMMAND", required=True)
     for each in (
         job_open, job_load, job_next, job_found, job_suspects, job_why, job_undo, job_note, job_access, job_log,
-        job_attach, job_used, job_travel, job_advise, job_correction, job_proving, job_close,
+        job_buslog, job_attach, job_used, job_travel, job_advise, job_correction, job_proving, job_close,
         job_reopen, job_report, job_topic, job_list, job_out,
         job_in,
     ):  # fmt: skip

@@ -14,6 +14,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from halfsplit.circuit.observing import SILENT_BESIDE
 from halfsplit.diagnosis import clamps, instruments, lamps, likelihood, readings, scatter, stages
 from halfsplit.diagnosis.checks import Check
 from halfsplit.diagnosis.complaining import functions_in, named
@@ -257,6 +258,8 @@ class Evidence:
             return likelihood.symptom(observation, chances, rows[-1])
         if isinstance(observation, CodeSeen):
             active = own.codes[:, table.codes[(observation.controller, observation.code)]]
+            if observation.code.startswith(SILENT_BESIDE):
+                return likelihood.silence(observation, active)
             return likelihood.code(
                 observation, likelihood.code_chances(active, self.space if lines is None else None)
             )

@@ -27,6 +27,10 @@ METER_V = 0.02
 EDGE_SHARE = 0.10
 #: A code is read wrongly, or is left over, this often; from memory (a code stored from the last test).
 CODE_WRONG = 0.03
+#: A controller behind a lost place is still heard, and another is silent by itself; common practice, no source (the
+#: figures of the reference numbers bus-7 and bus-8).
+SILENCE_MISSED = 0.1
+SILENCE_ALONE = 0.01
 #: Share of the gap to the neighbouring severity that is one standard deviation of the unknown severity.
 GRADE_SHARE = 0.5
 #: Share of wrong readings that are those of some other point of the machine, and how far what stands there may lie
@@ -154,6 +158,24 @@ def code_chances(active: NDArray[np.bool_], space: Space | None = None) -> Float
         between = 0.5 * (chance[space.row_before] + chance[space.row_after])
         chance[:-1] = 0.5 * chance[:-1] + 0.5 * between
     return chance
+
+
+def silence(observed: CodeSeen, silent: NDArray[np.bool_]) -> Floats:
+    """Likelihood of a controller being silent on the bus, or heard, given which lines silence it.
+
+    Severities between two rows do not count here: who falls silent together at one moment does so at one severity, and
+    chances taken for each alone would let a fault near its threshold explain any set of them.
+    """
+    chance = np.where(silent, 1.0 - SILENCE_MISSED, SILENCE_ALONE)
+    result: Floats = chance if observed.active else 1.0 - chance
+    return result
+
+
+def silence_as_code(silent: NDArray[np.bool_]) -> Floats:
+    """The chances with which ``code`` gives what ``silence`` does; they lie slightly outside 0 to 1, which is meant."""
+    chance = np.where(silent, 1.0 - SILENCE_MISSED, SILENCE_ALONE)
+    result: Floats = (chance - CODE_WRONG) / (1.0 - 2.0 * CODE_WRONG)
+    return result
 
 
 def code(observed: CodeSeen, chance: Floats) -> Floats:

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from halfsplit.circuit.observing import SILENT_BESIDE
 from halfsplit.diagnosis.checks import Check, round_functions
 from halfsplit.diagnosis.load_ohms import load_of
 from halfsplit.diagnosis.space import RepairGroup
@@ -309,6 +310,9 @@ def subject_words(machine: Machine, observation: Observation) -> str:
             return f"{LOOKS[observation.look]} {observation.place}"
         case Move():
             return f"move {observation.place}"
+        case CodeSeen() if observation.code.startswith(SILENT_BESIDE):
+            beside = observation.code.removeprefix(SILENT_BESIDE)
+            return f"{observation.controller} on the bus beside {beside} [{state_name(machine, observation.state)}]"
         case CodeSeen():
             return f"code {observation.code} of {observation.controller}"
         case Action():
@@ -334,11 +338,18 @@ def found_words(machine: Machine, observation: Observation) -> str:
         case Move():
             return "it reacted" if observation.changed else "nothing changed"
         case CodeSeen():
-            return "active" if observation.active else "not active"
+            return code_words(observation.code, active=observation.active)
         case Action():
             return observation.note
         case OutOfReach():
             return "" if observation.reason == SKIPPED else observation.reason
+
+
+def code_words(code: str, *, active: bool) -> str:
+    """Whether a code was active, or a controller silent on the bus, in words."""
+    if code.startswith(SILENT_BESIDE):
+        return "silent" if active else "heard"
+    return "active" if active else "not active"
 
 
 def volts_words(value: float) -> str:

@@ -18,6 +18,7 @@ from halfsplit.diagnosis.lamps import lamp_chances
 from halfsplit.diagnosis.naming import (
     LAMP_WORDS,
     amps_words,
+    code_words,
     found_words,
     level_word,
     reported_words,
@@ -224,7 +225,7 @@ def _expected(hunt: Hunt, observation: Observation, one: _Suspect, epoch: int) -
     if isinstance(observation, CodeSeen):
         table = hunt.bench.signatures.state(observation.state)
         active = bool(table.lines.codes[row, table.codes[(observation.controller, observation.code)]])
-        return ("active" if active else "not active") + asleep
+        return code_words(observation.code, active=active) + asleep
     if isinstance(observation, Look | Move):
         return f"seen in {round(100 * _sight(hunt, observation, one, gone))} of 100"
     return ""
@@ -257,7 +258,8 @@ def _doubles(
         doubt = 2.0 * (SAME_V + likelihood.METER_SHARE * np.abs(reference))
         alike &= (np.abs(volts - reference) <= doubt).all(axis=1)
         alike &= (np.abs(table.lines.levels[:-1] - table.lines.levels[mine.row]) < 0.05).all(axis=1)
-        alike &= (table.lines.codes[:-1] == table.lines.codes[mine.row]).all(axis=1)
+        codes = table.lines.codes[:, : table.read_out]
+        alike &= (codes[:-1] == codes[mine.row]).all(axis=1)
     rows = np.flatnonzero(alike)
     found = sorted({int(space.row_group[row]) for row in rows} - {group}, key=lambda at: -odds[at])
     floor = max(DOUBLE_SHARE * float(odds[group]), 1e-4)

@@ -192,7 +192,11 @@ class StateTable:
         self.nodes = self.netlist.node_index
         self._parted_pairs: dict[tuple[str, str], tuple[NDArray[np.int64], Floats]] = {}
         self.functions = {name: at for at, name in enumerate(machine.functions)}
-        self.codes = {name: at for at, name in enumerate(self.readout.code_names)}
+        self.codes = {
+            name: at for at, name in enumerate((*self.readout.code_names, *self.readout.silence_names))
+        }
+        #: How many of them are codes; silences on the bus come after, and no service tool shows those.
+        self.read_out = len(self.readout.code_names)
         fuses = [
             (at, device.name.partition(":")[2])
             for at, device in enumerate(self.netlist.devices)
@@ -266,7 +270,8 @@ class StateTable:
             amps = outcome.readings[:, count:]
             lines.volts[at] = outcome.readings[:, :count]
             lines.levels[at] = self.readout.levels(amps, outcome.booleans)
-            lines.codes[at] = self.readout.active(amps, outcome.booleans)
+            lines.codes[at, : self.read_out] = self.readout.active(amps, outcome.booleans)
+            lines.codes[at, self.read_out :] = self.readout.silent(amps, outcome.booleans)
             lines.chatters[at] = outcome.kind == CHATTERS
             lines.blown[at] = outcome.booleans[:, self._fuse_at]
         return lines

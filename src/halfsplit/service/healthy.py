@@ -8,7 +8,7 @@ import numpy as np
 
 from halfsplit.diagnosis import clamps, lamps, likelihood
 from halfsplit.diagnosis.hunt import Hunt
-from halfsplit.diagnosis.naming import level_word, volts_words
+from halfsplit.diagnosis.naming import code_words, level_word, volts_words
 from halfsplit.diagnosis.ohms import LOW_OHM, ohm_at, scale_of
 from halfsplit.observations import CodeSeen, Look, Move, Observation, Reading, Symptom
 from halfsplit.quantities import format_ohm
@@ -43,7 +43,7 @@ def expectation(hunt: Hunt, observation: Observation) -> tuple[str, Verdict]:
         case CodeSeen():
             table = hunt.bench.signatures.state(observation.state)
             active = bool(table.lines.codes[-1, table.codes[(observation.controller, observation.code)]])
-            return "active" if active else "not active", _said(observation.active == active)
+            return code_words(observation.code, active=active), _said(observation.active == active)
         case _:
             return "", ""
 

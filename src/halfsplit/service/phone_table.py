@@ -201,9 +201,14 @@ def _state(hunt: Hunt, name: str, checks: list[Check], seen: list[Found]) -> dic
         "codes": [
             {
                 "controller": controller, "code": code,
-                "chance": picked(likelihood.code_chances(table.lines.codes[:, at], hunt.bench.space)),
+                "chance": picked(
+                    likelihood.code_chances(table.lines.codes[:, at], hunt.bench.space)
+                    if at < table.read_out
+                    else likelihood.silence_as_code(table.lines.codes[:, at])
+                ),
             }
             for (controller, code), at in table.codes.items()
+            if at < table.read_out or any(isinstance(one, CodeSeen) and one.code == code for one, _ in seen)
         ],
     }  # fmt: skip
 

@@ -116,7 +116,8 @@ class _State:
         lines, healthy, ground = self.table.predict([*effects, ()]), self._healthy, self._ground
         volts = lines.volts[:-1]
         shown = (np.abs(lines.levels[:-1] - lines.levels[-1]) > LEVEL_SHOWN).any(axis=1)
-        shown |= (lines.codes[:-1] != lines.codes[-1]).any(axis=1)
+        codes = lines.codes[:, : self.table.read_out]
+        shown |= (codes[:-1] != codes[-1]).any(axis=1)
         moved = np.abs((volts[:, self._plus] - volts[:, self._minus]) - self._sound) > self._limit
         shown |= moved.any(axis=1)
         away = np.abs((volts - volts[:, [ground]]) - (healthy - healthy[ground]))
