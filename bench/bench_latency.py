@@ -9,6 +9,8 @@ than measured means that the machine had other work to do).
 * the same with the start of Python and its libraries, and again with the tables that the one before kept;
 * the command: ``halfsplit job open`` and then ``halfsplit job next``, each a process, the folders empty at first;
 * compiled: the table of one state alone, worked out, read back, and worked out again after one wire has changed;
+* a long job: the report of one with so many different voltage readings of a sound machine, a process of its own that
+  finds no odds noted before, tables kept;
 * later: from telling what was seen to the next check, over whole jobs. The answers come from a machine with hidden
   faults of fixed seeds, so every run does the same work. Where there are two of them, all pairs are weighed, which is
   the slowest the odds can get.
@@ -23,6 +25,7 @@ import subprocess
 import sys
 import tempfile
 import time
+from datetime import UTC, datetime
 from pathlib import Path
 
 from rows import ROOT, Row, finish, parser
@@ -34,6 +37,7 @@ COMPILED_S, READ_S, CHANGED_S = 2.0, 0.1, 0.5
 REPEATS = 3
 JOBS = ((3, 1), (11, 1), (29, 1), (5, 2))  # seed and number of hidden faults
 STEPS = 12
+REPORT_S, READINGS = 5.0, 200
 
 COLD = """
 import time
@@ -124,6 +128,42 @@ def command_line() -> list[Row]:
     ]
 
 
+def long_report() -> list[Row]:
+    """The report of a job with very many readings."""
+    import numpy as np
+
+    from halfsplit.diagnosis.checks import all_checks
+    from halfsplit.diagnosis.hunt import Bench
+    from halfsplit.jobs.events import ObservationRecorded
+    from halfsplit.jobs.opening import open_store
+    from halfsplit.jobs.recording import load_job, record_all
+    from halfsplit.machine.reading import load_machine
+    from halfsplit.observations import Reading
+
+    machine = load_machine(FOLDER)
+    signatures = Bench(machine).signatures
+    checks = [one for one in all_checks(machine, tuple(machine.states)[1:4]) if one.kind in ("volts", "drop")]
+    happened = []
+    for at in np.random.default_rng(1).permutation(len(checks))[:READINGS]:
+        check, table = checks[at], signatures.state(checks[at].state)
+        volts = table.lines.volts[-1]
+        value = round(float(volts[table.nodes[check.plus]] - volts[table.nodes[check.minus]]), 2)
+        reading = Reading("volts", check.plus, check.minus, check.state, value)
+        happened.append(ObservationRecorded(reading, check.id, 2.0))
+    halfsplit = [sys.executable, "-c", "import sys; from halfsplit.cli import main; sys.exit(main())"]
+    function = next(iter(complaints()))
+    with tempfile.TemporaryDirectory() as folder:
+        opened = ["job", "open", str(FOLDER), "--complaint", f"{function} dead in sweep", "--id", "long"]
+        timed([*halfsplit, *opened], folder)
+        with open_store(Path(folder, "home", "jobs.sqlite3")) as store:
+            record_all(store, load_job(store, "long"), happened, when=datetime.now(UTC).strftime("%Y-%m-%dT%H:%M:%SZ"))
+        goes = [
+            timed([*halfsplit, "job", "report", "long", "--out", f"{folder}/{go}.pdf"], folder)[:2]
+            for go in range(REPEATS + 1)
+        ]
+    return [row(f"halfsplit job report, {READINGS} readings, tables kept before", REPORT_S, *min(goes[1:]))]
+
+
 def compiled() -> list[Row]:
     """One state's table in this process: worked out, read back, and once more after one wire has changed."""
     from halfsplit.diagnosis.hunt import Bench
@@ -186,7 +226,7 @@ def later() -> list[Row]:
 
 def main() -> int:
     given = parser(__doc__).parse_args()
-    return finish("latency", given, [*first(), *command_line(), *compiled(), *later()])
+    return finish("latency", given, [*first(), *command_line(), *long_report(), *compiled(), *later()])
 
 
 if __name__ == "__main__":

@@ -181,7 +181,8 @@ class Pairs:
             first = first * _further(on, far, off, near)  # the second one asleep
             neither = neither * _further(off, near, off, near)
         chance, guess = self._awake(moment[0], duty)
-        seen.take(*(np.maximum(part, LEAST) for part in (both, first, neither)), scale, chance, guess, steady)
+        awake = Awake(chance, guess, steady)
+        seen.take(np.maximum(both, LEAST), np.maximum(first, LEAST), np.maximum(neither, LEAST), scale, awake)
 
     def _volts(self, epoch: Epoch, within: float) -> tuple[Floats, Floats]:
         """What an epoch's voltage readings say together, at most and at least, ``[2, 2, classes, classes]``."""
@@ -229,11 +230,22 @@ class Pairs:
         return result
 
 
+@dataclass(frozen=True, eq=False)
+class Awake:
+    """The ``chance`` ``[classes]`` of one that sleeps to be awake at a moment, and whether that is a guess.
+
+    A moment may count for ``steady`` ones too or not.
+    """
+
+    chance: Floats
+    guess: bool
+    steady: bool
+
+
 class _Seen:
     """What was seen one moment after another, of every two classes, first and second steady (0) or sleeping (1).
 
-    Products are kept and turned into logarithms some at a time; ``moment`` sets one after the other of each of
-    ``[2, 2, classes, classes]``.
+    Products are kept and turned into logarithms some at a time.
     """
 
     def __init__(self, size: int) -> None:
@@ -245,22 +257,17 @@ class _Seen:
         self._full, self._once = np.ones((2, size, size)), np.ones((2, size, size))
         self._least = 1.0
 
-    def take(
-        self, both: Floats, first: Floats, neither: Floats, scale: float, chance: Floats, guess: bool, steady: bool
-    ) -> None:
-        """One moment: likelihoods with both awake, the first and neither, ``exp(scale)`` times as large as told.
-
-        ``chance`` ``[classes]`` to be awake for one that sleeps, a ``guess`` or not.
-        """
+    def take(self, both: Floats, first: Floats, neither: Floats, scale: float, awake: Awake) -> None:
+        """One moment: likelihoods with both awake, the first and neither, ``exp(scale)`` times as large as told."""
         least = min(float(both.min()), float(first.min()), float(neither.min()))
         if self._least * least * least < LEAST:
             self._settle()
         self._least *= least * least
-        if steady:
+        if awake.steady:
             self._steady *= both
             self._scale[0, 0] += scale
         self._scale[1] += scale
-        mine, other = chance[:, None], chance[None, :]
+        mine, other = awake.chance[:, None], awake.chance[None, :]
         rest = 1.0 - mine
         second = first.T
         for at, asleep in enumerate((second, neither)):
@@ -269,7 +276,7 @@ class _Seen:
             else:
                 value = mine * (other * both + (1.0 - other) * first)
                 value += rest * (other * second + (1.0 - other) * neither)
-            if not guess:
+            if not awake.guess:
                 self._full[at] *= value
                 continue
             value /= asleep

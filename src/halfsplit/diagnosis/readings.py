@@ -75,11 +75,11 @@ class Block:
     stray_v: Floats
     wrong: Floats
 
-    def some(self, at: Sequence[int] | Ints) -> Block:
+    def some(self, at: Ints) -> Block:
         """The block of some of the readings, by number."""
         if len(at) == len(self.readings):
             return self
-        kept = tuple(self.readings[number] for number in at)
+        kept = tuple(self.readings[number] for number in at.tolist())
         square = self.covariance[np.ix_(at, at)]
         return _block(kept, self.value[at], square, self.stray_v[at], self.wrong[at])
 

@@ -156,7 +156,8 @@ class _Products:
         if one == other:
             return self._or_sound(one, choice == one)
         if (choice == SOUND).any():
-            return self.together(choice[None])[0]
+            whole: Floats = self.together(choice[None])[0]
+            return whole
         mine, theirs = np.flatnonzero(choice == one), np.flatnonzero(choice == other)
         found = np.empty((len(choice), len(choice)))
         across = self._of(one)[mine] @ self._of(other)[theirs].T
@@ -170,7 +171,8 @@ class _Products:
         """The covariance of readings with the row's spread where they are its ``own`` ``[n]``, else the sound one."""
         self.take([row])
         if (own == self._parts[row]).all():
-            return self._square(row).copy()
+            same: Floats = self._square(row).copy()
+            return same
         count = len(own)
         if row not in self._beside:
             shared = np.concatenate([self._sound, self._shared[row]])
@@ -216,7 +218,7 @@ def _inverted_together(covariance: Floats, meter: Floats) -> tuple[Floats, Float
     diagonal = np.arange(len(meter))
     covariance[:, diagonal, diagonal] += meter
     _, log_determinant = np.linalg.slogdet(covariance)
-    return np.linalg.inv(covariance), log_determinant
+    return np.linalg.inv(covariance).astype(np.float64), log_determinant.astype(np.float64)
 
 
 def _inverted(covariances: Iterable[Floats], choices: int, meter: Floats) -> tuple[Floats, Floats]:

@@ -168,7 +168,8 @@ class TwoFaults:
         meter = np.array([METER_V + METER_SHARE * abs(reading.value) for reading in chosen])
         covariance = np.array(errors) @ np.array(errors).T + np.diag(meter**2)
         none = np.zeros(1, dtype=np.int64)
-        own = Precisions(none, none, np.linalg.inv(covariance)[None], np.array([np.linalg.slogdet(covariance)[1]]))
+        inverse = np.linalg.inv(covariance)[None].astype(np.float64)
+        own = Precisions(none, none, inverse, np.array([np.linalg.slogdet(covariance)[1]]))
         return math.exp(float(block.log_likelihood(np.array([value]), np.array([way]), [own])[0]))
 
     def _scatter(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from functools import cache
+from typing import Literal
 
 import numpy as np
 import pytest
@@ -19,13 +20,15 @@ from halfsplit.observations import Action, Complaint, Reading, Symptom
 DARK = Symptom("panel-lamp", "work", "off", 0.96, "yes")
 MANY = 36
 
+Showing = Literal["yes", "unknown"]
+
 
 @cache
 def bench() -> Bench:
     return Bench(machine(CART))
 
 
-def readings(count: int, row: int, showing: str = "unknown", noise_v: float = 0.03) -> list[Reading]:
+def readings(count: int, row: int, showing: Showing = "unknown", noise_v: float = 0.03) -> list[Reading]:
     """Readings at points of the machine with one row there (-1: the sound machine)."""
     rng = np.random.default_rng(count)
     volts = [check for check in all_checks(machine(CART), ("work", "start")) if check.kind in ("volts", "drop")]
@@ -66,7 +69,7 @@ def odds(found: belief.Belief) -> np.ndarray:
 
 @pytest.mark.parametrize("mode", ["sound", "wire-open", "post-resistance"])
 @pytest.mark.parametrize("showing", ["unknown", "yes"])
-def test_odds_with_lines_let_go_are_those_with_every_line_weighed_in_full(mode: str, showing: str) -> None:
+def test_odds_with_lines_let_go_are_those_with_every_line_weighed_in_full(mode: str, showing: Showing) -> None:
     row = -1 if mode == "sound" else row_of(mode)
     hunt = hunted(*readings(MANY, row, showing))
     assert len(hunt.evidence.epochs[0].volts()) == MANY > IN_FULL
@@ -75,7 +78,7 @@ def test_odds_with_lines_let_go_are_those_with_every_line_weighed_in_full(mode: 
 
 def test_odds_are_the_same_after_work_that_what_came_before_says_the_opposite_of() -> None:
     row = row_of("wire-open")
-    work = Action("replace", bench().space.faults[bench().space.row_fault[row]].place)
+    work = Action("repair-wire", bench().space.faults[bench().space.row_fault[row]].place)
     hunt = hunted(*readings(MANY, row), work, *readings(30, row_of("post-resistance")))
     np.testing.assert_allclose(odds(hunt.belief), odds(worked_out(hunt)), rtol=0.0, atol=1e-9)
 
