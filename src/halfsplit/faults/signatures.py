@@ -190,7 +190,7 @@ class StateTable:
         self.netlist: Netlist = expand(machine, machine.states[state])
         self.readout: Readout = readout(machine, self.netlist)
         self.nodes = self.netlist.node_index
-        self._parted_pairs: dict[tuple[str, str], tuple[NDArray[np.int64], Floats]] = {}
+        self._parted_pairs: dict[tuple[str, str], tuple[NDArray[np.int64], Floats, Floats]] = {}
         self.functions = {name: at for at, name in enumerate(machine.functions)}
         self.codes = {
             name: at for at, name in enumerate((*self.readout.code_names, *self.readout.silence_names))
@@ -315,11 +315,17 @@ class StateTable:
             length = np.sqrt(np.einsum("ij,ij->i", spread, spread))
             most = STRAIGHT_SHARE * self.machine.system_v
             spread *= np.minimum(1.0, most / np.maximum(length, most))[:, None]
+            deviation = np.minimum(length, most)
             known = self.parted.spread.known
             while len(self._parted_pairs) >= PAIRS_HELD:
                 del self._parted_pairs[next(iter(self._parted_pairs))]
-            self._parted_pairs[key] = self.parted.rows[known], spread[known]
-        return self._parted_pairs[key]
+            self._parted_pairs[key] = self.parted.rows[known], spread[known], deviation[known]
+        return self._parted_pairs[key][:2]
+
+    def parted_v(self, plus: str, minus: str) -> tuple[NDArray[np.int64], Floats]:
+        """The same rows with the standard deviation in V that the voltage has then, ``[rows]``."""
+        rows, _ = self.parted_spread(plus, minus)
+        return rows, self._parted_pairs[plus, minus][2]
 
 
 class ApartTable:

@@ -70,7 +70,7 @@ FOLLOWED = 5
 #: Repairs below these odds all along are not worth a line in the figure; no source.
 WORTH_A_LINE = 0.03
 #: Points of the figure at most, repairs apart; no source.
-MOST_POINTS = 16
+MOST_POINTS = 12
 #: Odds that differ by less than this cannot be told apart in the figure; no source.
 DRAWN = 0.001
 #: Suspects named as not excluded at the end.
