@@ -88,7 +88,7 @@ class Desk:
         """The job worked through again from its entries; what was worked through before is gone on with."""
         known = self.standings.get(job.id)
         ordered = job.in_time
-        entries = tuple((entry.number, entry.undone) for entry in ordered)
+        entries = entries_of(job)
         if known is not None and known.entries == entries[: len(known.entries)]:
             standing = known
         else:
@@ -204,6 +204,11 @@ class Standing:
         if found is not None:
             self.warning = found
             self.warned.add(found.place)
+
+
+def entries_of(job: Job) -> tuple[tuple[int, bool], ...]:
+    """A job's entries in time, by number and whether they were taken back, as a standing knows how far it has come."""
+    return tuple((entry.number, entry.undone) for entry in job.in_time)
 
 
 def watched(machine: Machine, check_id: str) -> Check | None:

@@ -19,7 +19,7 @@ from halfsplit.machine.model import Machine
 from halfsplit.observations import RELIABILITY_OPERATOR, Action, Observation, OutOfReach, Reading, Symptom
 from halfsplit.service import typed, walking
 from halfsplit.service.desk import Desk, Standing
-from halfsplit.service.results import Recorded
+from halfsplit.service.results import Recorded, WrittenDown
 from halfsplit.service.working import find_group, options_of, step_from
 
 CODES: dict[str, str] = {
@@ -54,12 +54,33 @@ def record(
     """
     job = desk.job(job_id)
     standing = desk.standing(job)
+    happenings = _told(standing, text, check_id, repair, other, minutes, reported=reported)
+    return keep(desk, job, happenings)
+
+
+def write_down(
+    desk: Desk, standing: Standing, text: str, job: Job, *, check_id: str = "", repair: str = "",
+    minutes: float | None = None,
+) -> WrittenDown:  # fmt: skip
+    """Writes down what was found as ``record`` does, and leaves working it in to whoever asks for the next step.
+
+    ``standing`` is how the ``job`` stands, and stays as it is. Raises Overtaken when somebody wrote meanwhile.
+    """
+    happenings = _told(standing, text, check_id, repair, 0, minutes, reported=False)
+    after, words = _kept(desk, job, happenings, standing.machine)
+    return WrittenDown(job.id, words, after.last_number)
+
+
+def _told(
+    standing: Standing, text: str, check_id: str, repair: str, other: int, minutes: float | None, *, reported: bool
+) -> Sequence[Happening]:
+    """What was typed, as events."""
     said = re.fullmatch(r"(.+),\s+reported[.!]?\s*", text, re.IGNORECASE | re.DOTALL)
     asked = said.group(1) if said is not None else text
     happenings = _happenings(standing, asked, check_id=check_id, repair=repair, other=other, minutes=minutes)
     if reported or said is not None:
-        happenings = _as_reported(standing, happenings, planned=minutes is None and typed.taken_apart(asked)[1] is None)
-    return keep(desk, job, happenings)
+        return _as_reported(standing, happenings, planned=minutes is None and typed.taken_apart(asked)[1] is None)
+    return happenings
 
 
 def _as_reported(standing: Standing, happenings: Sequence[Happening], *, planned: bool) -> list[Happening]:
@@ -85,21 +106,26 @@ def _as_reported(standing: Standing, happenings: Sequence[Happening], *, planned
 
 def keep(desk: Desk, job: Job, happenings: Sequence[Happening]) -> Recorded:
     """Writes events in one step and gives the next step."""
+    job, words = _kept(desk, job, happenings, desk.bench(job.fingerprint).machine)
+    return Recorded(job.id, words, step_from(desk.standing(job), job))
+
+
+def _kept(desk: Desk, job: Job, happenings: Sequence[Happening], machine: Machine) -> tuple[Job, tuple[str, ...]]:
+    """Writes events in one step; the job after them, and what was written in words."""
     before = job.last_number
     job = record_all(desk.store, job, happenings, when=desk.when(), by=desk.by, sending=desk.sending)
-    standing = desk.standing(job)
     said = any(
         isinstance(one, ObservationRecorded) and getattr(one.observation, "showing", "unknown") != "unknown"
         for one in happenings
     )
     words = [
-        walking.line_words(standing.machine, line)
+        walking.line_words(machine, line)
         for line in walking.lines([entry for entry in job.entries if entry.number > before])
         # What the complaint's function did meanwhile is said by the reading's "fault showing" already.
         if isinstance(one := line[-1].what, ObservationRecorded)
         and not (said and isinstance(one.observation, Symptom) and not one.check)
     ]
-    return Recorded(job.id, tuple(words), step_from(standing, job))
+    return job, tuple(words)
 
 
 def _happenings(
@@ -116,8 +142,10 @@ def _happenings(
             return [ObservationRecorded(OutOfReach(group.id, reason))]
         return repair_events(standing, group, said.verdict, said.minutes if minutes is None else minutes)
     if check_id:
-        standing.decide()
         check = standing.check(check_id)
+        if check is None:
+            standing.decide()  # some checks are made for the moment they are asked
+            check = standing.check(check_id)
         if check is None:
             near = nearest(check_id, [one.id for one in hunt.planner.checks])
             raise UserError(

@@ -187,6 +187,15 @@ class Recorded:
 
 
 @dataclass(frozen=True, slots=True)
+class WrittenDown:
+    """What was written down, in words, and the number of the last entry."""
+
+    job: str
+    words: tuple[str, ...]
+    number: int
+
+
+@dataclass(frozen=True, slots=True)
 class TestimonyLine:
     """One observation for or against a suspect; ``ratio`` is a natural log likelihood ratio."""
 

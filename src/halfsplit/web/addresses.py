@@ -16,7 +16,7 @@ from halfsplit.service.asking import asked
 from halfsplit.service.board import ComplaintForm, JobCards, MachineLines, Told, complaint_told
 from halfsplit.service.contradicting import contradictions
 from halfsplit.service.desk import Desk
-from halfsplit.service.found import record
+from halfsplit.service.found import record, write_down
 from halfsplit.service.phone_table import packed, phone_found, phone_table
 from halfsplit.service.results import Log, NextStep, Suspects, WhyLines
 from halfsplit.service.tracing import CircuitPath, circuit_path
@@ -26,6 +26,7 @@ from halfsplit.web.bodies import (
     AccessSent,
     Closing,
     Finding,
+    Kept,
     Message,
     NoteSent,
     Opening,
@@ -163,18 +164,34 @@ def log(hunts: At, job: str) -> JSONResponse:
 @router.post("/jobs/{job}/findings", operation_id="recordFinding", response_model=Working)
 def record_finding(hunts: At, job: str, sent: Finding) -> JSONResponse:
     """Writes down what was found, once for each ``sending``, and gives the next step."""
-    if sum(bool(one) for one in (sent.check, sent.repair, sent.function)) != 1:
-        raise UserError(
-            "finding-subject", "A finding belongs to one check, one repair or one function.", "Name one of them."
-        )
-    text = sent.answer
-    if sent.function:
-        text = f"{sent.function} in {sent.state}: {text}" if sent.state else f"{sent.function}: {text}"
+    text = _said(sent)
     with hunts.at(job, sent.by, sent.sending, sent.late_s) as desk:
         if desk.arrived(job):
             return _again(desk, job)
         found = record(desk, text, job, check_id=sent.check, repair=sent.repair, minutes=sent.minutes)
         return stands(desk, found.next, found.words)
+
+
+@router.post("/jobs/{job}/written", operation_id="writeFinding", response_model=Kept)
+def write_finding(hunts: At, job: str, sent: Finding) -> JSONResponse:
+    """Writes down what was found, once for each ``sending``, and says so before the next step is worked out."""
+    text = _said(sent)
+    with hunts.writing(job, sent.by, sent.sending, sent.late_s) as (desk, now, standing):
+        if desk.arrived(job):
+            return body(Kept((), now.last_number, repeated=True))
+        found = write_down(desk, standing, text, now, check_id=sent.check, repair=sent.repair, minutes=sent.minutes)
+        return body(Kept(found.words, found.number, repeated=False))
+
+
+def _said(sent: Finding) -> str:
+    """A finding as it would be typed. Raises UserError("finding-subject")."""
+    if sum(bool(one) for one in (sent.check, sent.repair, sent.function)) != 1:
+        raise UserError(
+            "finding-subject", "A finding belongs to one check, one repair or one function.", "Name one of them."
+        )
+    if not sent.function:
+        return sent.answer
+    return f"{sent.function} in {sent.state}: {sent.answer}" if sent.state else f"{sent.function}: {sent.answer}"
 
 
 @router.post("/jobs/{job}/undo", operation_id="takeBack", response_model=Working)

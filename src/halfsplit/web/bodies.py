@@ -181,6 +181,15 @@ class Working:
 
 
 @dataclass(frozen=True, slots=True)
+class Kept:
+    """That a finding is written down: in words, with the number of the job's last entry."""
+
+    recorded: tuple[str, ...]
+    number: int
+    repeated: bool
+
+
+@dataclass(frozen=True, slots=True)
 class About:
     """Which program answers."""
 

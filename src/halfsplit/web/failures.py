@@ -140,7 +140,9 @@ def install(app: FastAPI) -> None:
             return answer(405, plain("method-refused", "This address takes no such request."), error.headers)
         if error.status_code == 404:
             return answer(404, plain("address-unknown", "There is nothing under this address."))
-        return answer(error.status_code, plain("request-shape", "The request cannot be read."), error.headers)
+        # The framework says 400 of a body that is no JSON in UTF-8; here it is one more thing that does not fit.
+        found = 422 if error.status_code == 400 else error.status_code
+        return answer(found, plain("request-shape", "The request cannot be read."), error.headers)
 
     app.add_exception_handler(UserError, user)
     app.add_exception_handler(RequestValidationError, shape)

@@ -11,21 +11,25 @@ import copy
 import threading
 from collections import OrderedDict
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, nullcontext
 from dataclasses import replace
 
 from halfsplit.errors import Conflict
 from halfsplit.jobs.events import utc_time
+from halfsplit.jobs.model import Job
 from halfsplit.jobs.recording import load_job
 from halfsplit.jobs.store import fingerprint_of
 from halfsplit.service.board import Board
-from halfsplit.service.desk import Desk, machine_files
+from halfsplit.service.desk import Desk, Standing, entries_of, machine_files
 from halfsplit.service.people import may_end
 from halfsplit.web.gate import Signed
 from halfsplit.web.listeners import Listeners
 
-#: Beliefs kept at most; the sweeper's take about 30 MB each, seen. The one longest not asked for goes first.
-MOST_KEPT = 12
+#: Beliefs kept at most; the sweeper's take about 30 MB each, seen. The one longest not asked for goes first. Twenty
+#: phones at twenty jobs fit, since what was let go is built anew at the next request, for seconds.
+MOST_KEPT = 24
+#: After the last event of any job.
+LAST = 10**9
 #: The jobs opened last, among which a repeated opening is looked for.
 LOOKED_BACK = 50
 
@@ -71,10 +75,9 @@ class Hunts:
         ``late_s`` is how many seconds ago the message was made; it cannot be older than its job.
         """
         known = load_job(self._desk.store, job)
-        age_s = (self._desk.now() - utc_time(known.opened)).total_seconds()
-        with self._lock(known.fingerprint):
+        with self._lock(known.fingerprint), self._lock(f"job {job}") if sending else nullcontext():
             try:
-                yield replace(self.desk(by, sending), late_s=max(0.0, min(late_s, age_s)))
+                yield self._late(self.desk(by, sending), known, late_s)
                 if sending:
                     self.listeners.tell(job)
             except Conflict:
@@ -83,6 +86,27 @@ class Hunts:
                 raise
             finally:
                 self._keep(job)
+
+    @contextmanager
+    def writing(
+        self, job: str, by: str, sending: str, late_s: float = 0.0
+    ) -> Iterator[tuple[Desk, Job, Standing]]:
+        """A desk for writing into a job, the job, and how it stands, which is not to be changed.
+
+        Waits for others that write into the same job alone; where it is not known how the job stands, for all at the
+        same kind of machine. Raises NotFound.
+        """
+        self._desk.store.events(job, LAST)  # or there would be a lock for whatever somebody asks for
+        with self._lock(f"job {job}"):
+            found = load_job(self._desk.store, job)
+            standing = self._desk.standings.get(job)
+            if standing is not None and standing.entries == entries_of(found):
+                yield self._late(self.desk(by, sending), found, late_s), found, standing
+                self.listeners.tell(job)
+                return
+        with self.at(job, by, sending, late_s) as desk:
+            found = desk.job(job)
+            yield desk, found, desk.standing(found)
 
     @contextmanager
     def opening(self, machine: str, by: str, sending: str) -> Iterator[Desk]:
@@ -95,6 +119,11 @@ class Hunts:
                 for job in list(self._desk.standings):
                     if job not in self._used:
                         self._keep(job)
+
+    def _late(self, desk: Desk, job: Job, late_s: float) -> Desk:
+        """The desk for a message that was made ``late_s`` ago."""
+        age_s = (self._desk.now() - utc_time(job.opened)).total_seconds()
+        return replace(desk, late_s=max(0.0, min(late_s, age_s)))
 
     def opened_before(self, desk: Desk) -> str:
         """The id of the job that the desk's message opened before; "" when it is new."""

@@ -23,6 +23,9 @@ CODES: dict[str, str] = {
 }
 
 LOOPBACK_ADDRESS = "127.0.0.1"
+#: How long a connection on which nothing is asked stays open, s: a technician may read that long before the answer is
+#: tapped, and opening one anew with TLS costs some round trips. Common practice of web servers, no source.
+KEPT_OPEN_S = 75
 #: How long the thread of the page to join may take to end, s.
 PATIENCE_S = 5.0
 
@@ -57,7 +60,7 @@ class Server(uvicorn.Server):
     ) -> None:
         config = uvicorn.Config(
             app, log_level="warning", log_config=None, server_header=False, lifespan="off", proxy_headers=False,
-            ssl_certfile=certificate,
+            ssl_certfile=certificate, timeout_keep_alive=KEPT_OPEN_S,
         )  # fmt: skip
         config.load()
         if config.ssl is not None:

@@ -337,3 +337,44 @@ def test_a_phone_gets_the_table_of_a_job_with_what_was_found_in_it() -> None:
     assert table["found"][0]["check"]["id"] == step
     assert {"start"} <= set(table["states"])
     assert client.get("jobs/J-0000/table")[0] == 404
+
+
+def test_a_finding_is_written_down_before_the_next_step_is_worked_out_and_the_step_follows_as_ever(
+    client: Client, store: MemoryStore
+) -> None:
+    one, other = client.open(), client.open()
+    for _ in range(4):
+        found = client.get(f"jobs/{one}/next")[1]
+        assert client.get(f"jobs/{other}/next")[1]["next"]["step"] == found["next"]["step"]
+        if found["next"]["step"] is None:
+            break
+        status, kept = client.post(f"jobs/{one}/written", **answers(found))
+        assert status == 200, kept
+        whole = client.post(f"jobs/{other}/findings", **answers(found))[1]
+        assert kept == {"recorded": whole["recorded"], "number": store.events(one)[-1].number, "repeated": False}
+    assert [event.what for event in store.events(one)] == [event.what for event in store.events(other)]
+
+
+def test_a_finding_of_which_the_server_lost_sight_is_written_down_once_all_the_same(store: MemoryStore) -> None:
+    client = Client(hunts_on(store))
+    job = client.open()
+    finding = {**answers(client.get(f"jobs/{job}/next")[1]), "sending": "the-same-one"}
+    client.post(f"jobs/{job}/notes", text="behind by one entry")
+    for anew in (False, True, False):
+        client = Client(hunts_on(store)) if anew else client
+        status, found = client.post(f"jobs/{job}/written", **finding)
+        assert status == 200, found
+    assert found["repeated"]
+    assert sum(event.sending == "the-same-one" and event.number == found["number"] for event in store.events(job)) == 1
+    assert client.post("jobs/none/written", **finding)[0] == 404
+    assert client.post(f"jobs/{job}/written", check="no such check", answer="dry")[0] == 422
+
+
+def test_a_finding_waits_for_nobody_who_works_out_another_job(
+    hunts: Hunts, client: Client, store: MemoryStore
+) -> None:
+    job, other = client.open(), client.open()
+    finding = answers(client.get(f"jobs/{job}/next")[1])
+    with hunts.at(other):  # somebody else's belief is being worked out, for as long as this takes
+        assert client.post(f"jobs/{job}/written", **finding)[0] == 200
+    assert len(store.events(job)) > 1
