@@ -239,6 +239,14 @@ class Phone:
         else:
             self.page.locator(".answers").get_by_role("button", name=words(machine, one)).first.tap()
 
+    def volts(self, shown: str) -> None:
+        """Types what the meter shows, in V, as the answer to the step."""
+        self.page.get_by_role("button", name="Type the reading").click()
+        sheet = self.page.get_by_role("dialog")
+        for sign in shown:
+            sheet.locator(".keys").get_by_role("button", name=sign, exact=True).click()
+        sheet.get_by_role("button", name="Write down in V", exact=True).click()
+
     def read(self, one: Reading) -> None:
         """Types a reading on the pad, digit by digit, and taps its unit."""
         sheet = self.page.get_by_role("dialog")

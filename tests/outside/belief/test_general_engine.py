@@ -67,11 +67,11 @@ class Network:
 
 
 def symptom_density(evidence: Evidence, net: Network, seen: Symptom) -> Floats:
-    """Likelihood of a symptom; its floor against outliers lets the three levels add up to a little over one."""
+    """Likelihood of a symptom, told or seen; its floor lets the three levels seen add up to a little over one."""
     likely = evidence.weigh(seen).per_row
     # A fault that blew a fuse leaves it open while it sleeps.
     asleep = likely[evidence.asleep_lines(evidence.epochs[0])] if seen.showing == "no" else likely[:-1]
-    return net.per_hypothesis(likely[:-1], asleep, float(likely[-1]), 1.0 / 3.0)
+    return net.per_hypothesis(likely[:-1], asleep, float(likely[-1]), evidence.weigh(seen).other)
 
 
 def look_table(evidence: Evidence, kind: LookKind, place: str) -> list[Floats]:

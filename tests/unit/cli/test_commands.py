@@ -118,7 +118,7 @@ def test_json_has_the_keys_scripts_rely_on(home: Path, job: str) -> None:
     assert set(found["step"]["minutes"]) == {"own", "opening", "closing", "setting", "verifying", "total"}
     assert set(found["step"]["outcomes"][0]) == {"label", "low", "high", "chance", "healthy", "means"}
     assert set(found["suspects"][0]) == {"group", "odds", "repair", "text", "place", "zone", "minutes"}
-    recorded = read(home, "job", "found", "ok")
+    recorded = read(home, "job", "found", "panel-lamp in start: lit")
     assert set(recorded) == {"job", "words", "next"}
     why = read(home, "job", "why")
     assert {"group", "odds", "rival", "testimonies", "doubles"} <= set(why)
@@ -175,7 +175,7 @@ def test_a_mistyped_command_or_flag_ends_with_two_and_the_nearest(
 
 
 @pytest.mark.parametrize(
-    ("text", "near"), [("12.4", "all right"), ("littt", "lit"), ("mended", "repair"), ("becon: lit", "")]
+    ("text", "near"), [("12.4", "with its unit"), ("littt", "lit"), ("mended", "repair"), ("becon: lit", "")]
 )
 def test_an_answer_that_cannot_be_read_keeps_nothing(home: Path, job: str, text: str, near: str) -> None:
     assert near in run(home, "job", "found", text, status=2)
@@ -248,7 +248,8 @@ def test_a_piped_job_with_a_line_that_was_not_understood_ends_with_two(home: Pat
 
 
 def test_working_with_json_gives_one_document_a_step(home: Path) -> None:
-    said = run(home, "work", SKETCH, "--complaint", "starter dead in start", "--json", typed="ok\n")
+    typed = "panel-lamp in start: lit\n"
+    said = run(home, "work", SKETCH, "--complaint", "starter dead in start", "--json", typed=typed)
     decoder, at, documents = json.JSONDecoder(), 0, []
     text = "\n".join(line for line in said.splitlines() if not line.startswith("> "))
     while at < len(text.rstrip()):

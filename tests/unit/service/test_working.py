@@ -87,7 +87,7 @@ def test_an_answer_is_kept_with_its_check_and_planned_minutes(desk: Desk) -> Non
     job = opened(desk)
     step = working.next_step(desk, job).step
     assert step is not None
-    record(desk, "ok", job)
+    record(desk, "0 V", job)
     entry = desk.job(job).entries[-1]
     assert isinstance(entry.what, ObservationRecorded)
     assert entry.what.check == step.id
@@ -97,7 +97,7 @@ def test_an_answer_is_kept_with_its_check_and_planned_minutes(desk: Desk) -> Non
 
 def test_minutes_that_are_said_replace_the_planned_ones(desk: Desk) -> None:
     job = opened(desk)
-    record(desk, "ok, 9 min", job)
+    record(desk, "ok, 9 min", job, check_id="operate panel-lamp in start")
     assert desk.job(job).minutes == 9.0
     record(desk, "0 V", job, check_id="volts K1.1 in start", minutes=4.0)
     assert desk.job(job).minutes == 13.0
@@ -184,7 +184,7 @@ def test_a_job_read_again_from_the_store_stands_as_it_did() -> None:
     store = MemoryStore()
     first = desk_on(store)
     job = opened(first)
-    record(first, "ok", job)
+    record(first, "ok", job, check_id="operate panel-lamp in start")
     record(first, "12.4 V", job, check_id="volts K1.1 in start")
     keeping.undo(first, job)
     record(first, "12.3 V", job, check_id="volts K1.1 in start")
@@ -283,10 +283,10 @@ def test_a_closed_job_takes_no_answer_until_it_is_reopened(desk: Desk) -> None:
     job = opened(desk)
     keeping.close_job(desk, "not found", job)
     with pytest.raises(UserError) as caught:
-        record(desk, "ok", job)
+        record(desk, "0 V", job, check_id="volts K1.1 in start")
     assert caught.value.code == "job-closed"
     assert keeping.reopen(desk, job, "came back").step is not None
-    record(desk, "ok", job)
+    record(desk, "0 V", job, check_id="volts K1.1 in start")
 
 
 def test_closing_without_a_cause_that_stands_out_asks_for_one(desk: Desk) -> None:
