@@ -43,6 +43,7 @@ def shop(tmp_path: Path) -> Iterator[Shop]:
     store = MemoryStore()
     desk = Desk(store, lambda: datetime.now(UTC), tables=tables())
     add_person(desk, "Ana", "technician", PASSWORD)
+    add_person(desk, "Bo", "technician", PASSWORD)
     add_person(desk, "Ron", "read-only", PASSWORD)
     found = certificates(tmp_path / "certificates", ip_address(ADDRESS), datetime.now(UTC))
     where = listen(0, ADDRESS)
@@ -153,3 +154,34 @@ def test_whose_sign_in_is_over_is_asked_again_and_goes_on_where_it_was(shop: Sho
     page.get_by_label("Password", exact=True).fill(PASSWORD)
     page.get_by_role("button", name="Sign in").tap()
     expect(page.get_by_role("heading", name="Open a job")).to_be_visible()
+
+
+def test_what_one_wrote_out_of_reach_is_not_sent_under_the_name_of_another(shop: Shop, phones: list[Any]) -> None:
+    phone, page = phones[0], phones[0].page
+    sign_in(page, shop.address, "Ana")
+    expect(page.get_by_text("Signed in as Ana")).to_be_visible()
+    phone.open_job(shop.address, *FAILS)
+    (job,) = [line.id for line in shop.desk.store.jobs()]
+    page.context.set_offline(True)
+    phone.note("seen by Ana")
+    phone.waits(1)
+    # Her sign-in is over when the server is back, and another takes the phone.
+    page.context.clear_cookies()
+    page.context.set_offline(False)
+    page.reload()
+    page.get_by_label("Name").fill("Bo")
+    page.get_by_label("Password", exact=True).fill(PASSWORD)
+    with page.expect_response("**/notes") as refused:
+        page.get_by_role("button", name="Sign in").tap()
+    assert refused.value.status == 403
+    phone.waits(1)
+    assert len(shop.desk.store.events(job)) == 1
+    page.context.clear_cookies()
+    page.reload()
+    page.get_by_label("Name").fill("Ana")
+    page.get_by_label("Password", exact=True).fill(PASSWORD)
+    with page.expect_response("**/notes") as taken:
+        page.get_by_role("button", name="Sign in").tap()
+    assert taken.value.status == 200
+    expect(page.get_by_text("on this phone")).to_have_count(0)
+    assert [(one.by, one.what.KIND) for one in shop.desk.store.events(job)[1:]] == [("Ana", "note-added")]

@@ -1,7 +1,7 @@
 // What is written down in a job: kept in the browser's own database first, in the order of a running number, and sent
 // from there. Each has its id from the beginning, so that it counts once however often it is sent.
 import { type DBSchema, type IDBPDatabase, openDB } from "idb";
-import { jobPath, NoAnswerError, RefusedError, send, sendFile, type Working } from "./server";
+import { jobPath, name, NoAnswerError, RefusedError, send, sendFile, type Working } from "./server";
 
 export interface Queued {
   number?: number;
@@ -10,6 +10,8 @@ export interface Queued {
   content: object;
   sending: string;
   when: string;
+  /** Who wrote it: whoever signs in later on the same phone does not send it as their own. */
+  by?: string;
   /** What it says, for the person who looks at what waits. */
   words: string;
   /** A photo or voice note; the content is its caption then. */
@@ -48,7 +50,7 @@ function opened(): Promise<IDBPDatabase<Schema>> {
 /** Keeps one to be sent. It is on the disk when the answer is there. */
 export async function keep(one: Queued): Promise<void> {
   const transaction = (await opened()).transaction("writings", "readwrite", { durability: "strict" });
-  await transaction.store.add(one);
+  await transaction.store.add({ ...one, by: name() });
   await transaction.done;
   // Asks the browser not to clear it when space is short; what it answers changes nothing.
   void navigator.storage?.persist?.().catch(() => false);
@@ -95,11 +97,12 @@ export async function flush(job: string, fresh: string, signal: AbortSignal): Pr
 async function sent(one: Queued, signal: AbortSignal): Promise<Working | null> {
   const age = (Date.now() - Date.parse(one.when)) / 1000;
   const late = age > LATE_S ? { late_s: Math.min(Math.round(age * 1000) / 1000, 90 * 86400) } : {};
+  const by = one.by ?? name();
   for (let tries = 1; ; tries++) {
     try {
-      if (!one.file) return await send<Working>(jobPath(one.job, one.path), { ...one.content, ...late }, one.sending, signal);
+      if (!one.file) return await send<Working>(jobPath(one.job, one.path), { ...one.content, ...late, by }, one.sending, signal);
       const { caption = "" } = one.content as { caption?: string };
-      await sendFile(jobPath(one.job, one.path), one.file, caption, one.sending, signal);
+      await sendFile(jobPath(one.job, one.path), one.file, caption, one.sending, signal, by);
       return null;
     } catch (error) {
       if (!(error instanceof RefusedError) || error.status !== 409 || tries === MOST_TRIES) throw error;

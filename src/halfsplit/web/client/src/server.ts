@@ -142,7 +142,7 @@ export async function send<T>(path: string, content: object, sending: string, si
   const init: RequestInit = {
     method: "POST",
     headers: { "content-type": "application/json" },
-    body: JSON.stringify({ ...content, sending, by: name() }),
+    body: JSON.stringify({ by: name(), ...content, sending }),
     signal,
   };
   try {
@@ -160,8 +160,9 @@ export async function sendFile<T>(
   caption: string,
   sending: string,
   signal: AbortSignal,
+  by = name(),
 ): Promise<T> {
-  const about = new URLSearchParams({ sending, name: file.name || "file", caption, by: name() });
+  const about = new URLSearchParams({ sending, name: file.name || "file", caption, by });
   const init: RequestInit = {
     method: "POST",
     headers: { "content-type": "application/octet-stream" },
