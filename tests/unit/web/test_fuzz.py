@@ -62,6 +62,7 @@ GOOD: dict[str, dict[str, Any]] = {
     "recordFinding": {"function": "starter", "state": "start", "answer": "dead", "sending": "sent-well"},
     "writeFinding": {"function": "starter", "state": "start", "answer": "dead", "sending": "sent-well"},
     "takeBack": {"sending": "sent-well"},
+    "partUsed": {"text": "heat-shrink sleeve", "sending": "sent-well"},
     "stateHistory": {"events": 3, "amount": "40 h", "sending": "sent-well"},
     "attach": {"sending": "sent-well", "name": "hello.txt"},
     "changePassword": {"old": PASSWORD, "new": "green paper lamps"},
