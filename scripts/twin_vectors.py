@@ -1,6 +1,6 @@
 """Writes jobs worked on practice machines into tests/data/twin: what the phone's odds are held against the server's by.
 
-    scripts/twin_vectors.py [JOBS]
+    scripts/twin_vectors.py [JOBS [MACHINE]]
 
 Each job is a complaint and 5 to 30 things found after it, with the place at which the phone gets its table. Which
 check is made next is drawn from all kinds, so that every kind of observation occurs; what it shows, the hidden machine
@@ -9,6 +9,7 @@ says. The same number of jobs gives the same files.
 
 from __future__ import annotations
 
+import gzip
 import json
 import sys
 from dataclasses import asdict
@@ -26,8 +27,8 @@ from halfsplit.service.kept_tables import tables
 from halfsplit.service.phone_table import table_of
 
 ROOT = Path(__file__).resolve().parent.parent
-#: Machine, and of fourteen jobs so many on it.
-MACHINES = {"hand-cart-generator": 12, "saltmarsh-sweeper": 2}
+#: Machine, and of fifty jobs so many on it: the sweeper's take some minutes each.
+MACHINES = {"hand-cart-generator": 48, "saltmarsh-sweeper": 2}
 SEED = 51_001
 #: Chances that the next thing is mending the likeliest place, or a place out of reach.
 MENDS, OUT_OF_REACH = 0.12, 0.06
@@ -121,13 +122,16 @@ class Job:
 
 
 def main() -> int:
-    jobs = int(sys.argv[1]) if len(sys.argv) > 1 else 14
+    jobs = int(sys.argv[1]) if len(sys.argv) > 1 else 50
     folder = ROOT / "tests" / "data" / "twin"
     for machine, share in MACHINES.items():
+        if sys.argv[2:] not in ([], [machine]):
+            continue
         bench = Bench(load_machine(ROOT / "examples" / machine), tables())
-        made = [Job(bench, number).work() for number in range(round(jobs * share / 14))]
+        made = [Job(bench, number).work() for number in range(round(jobs * share / 50))]
         text = ",\n".join(json.dumps(one, sort_keys=True) for one in made)
-        (folder / f"{machine}.json").write_text(f"[\n{text}\n]\n", "utf-8")
+        packed = gzip.compress(f"[\n{text}\n]\n".encode(), 9, mtime=0)
+        (folder / f"{machine}.json.gz").write_bytes(packed)
         print(f"{machine}: {len(made)} jobs")
     return 0
 

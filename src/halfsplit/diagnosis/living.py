@@ -18,6 +18,8 @@ Ints = NDArray[np.int64]
 #: Live hypotheses: the best ones up to this mass and number.
 LIVE_MASS = 0.995
 LIVE_MOST = 700
+#: Weights that differ by less than this share are equal but for rounding.
+ALIKE = 1e-9
 #: Groups told apart when information is counted; the rest share one.
 GROUPS_MOST = 48
 
@@ -126,5 +128,8 @@ def _likeliest(weight: Floats) -> tuple[Ints, Floats]:
         some = some[among >= np.partition(among, -LIVE_MOST)[-LIVE_MOST]]
     # Of equally likely ones the first come first.
     order = some[np.argsort(-weight[some], kind="stable")[:LIVE_MOST]]
-    order = order[: int(np.searchsorted(np.cumsum(weight[order]), LIVE_MASS * total)) + 1]
+    end = int(np.searchsorted(np.cumsum(weight[order]), LIVE_MASS * total)) + 1
+    # Which of equally likely ones comes last is a matter of rounding, so they stay all or none.
+    last = weight[order[min(end, len(order)) - 1]]
+    order = order[: int(np.count_nonzero(weight[order] >= (1.0 - ALIKE) * last))]
     return order, weight[order]

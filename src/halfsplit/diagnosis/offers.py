@@ -13,7 +13,7 @@ from typing import overload
 import numpy as np
 
 from halfsplit.diagnosis.checks import METERED, Check
-from halfsplit.diagnosis.living import Floats, Ints
+from halfsplit.diagnosis.living import ALIKE, Floats, Ints
 from halfsplit.diagnosis.space import Bools, RepairGroup
 from halfsplit.diagnosis.telling import Told
 from halfsplit.machine.model import Machine
@@ -238,7 +238,10 @@ def told_before(
     """
     stale = np.zeros(len(rate), dtype=np.bool_)
     best = np.flatnonzero(offered)
-    best = best[np.argsort(-rate[best], kind="stable")[:BEST_SIFTED]]
+    if len(best) > BEST_SIFTED:
+        # Which of equally good ones comes last is a matter of rounding, so they are looked at all or none.
+        last = np.partition(rate[best], -BEST_SIFTED)[-BEST_SIFTED]
+        best = best[rate[best] >= (1.0 - ALIKE) * last]
     fresh = np.zeros(len(rate), dtype=np.bool_)
     fresh[best] = metered[best]
     start = 0

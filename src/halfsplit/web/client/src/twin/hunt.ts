@@ -1,7 +1,7 @@
 // One hunt on the phone: what was found, the odds, and what is worth doing next for its minutes
 // (diagnosis/hunt.py, diagnosis/planning.py and diagnosis/offers.py; without looking ahead and without two faults).
 import { believe, type Belief, openSymptoms } from "./belief";
-import { live } from "./living";
+import { ALIKE, live } from "./living";
 import { type Action, agreeing, type Check, type Found, pointOf, reported, type Showing, type Symptom } from "./observing";
 import type { Group, Table } from "./table";
 import { entropy, information, metered, type Told, Teller } from "./telling";
@@ -208,9 +208,11 @@ export class Hunt {
 
   /** A reading that would tell almost the same as one taken is worth little. */
   private sift(told: Told[], options: Option[], offered: boolean[]): void {
-    const best = [...options.keys()].filter((at) => offered[at])
-      .sort((a, b) => rate(options[b]!) - rate(options[a]!) || a - b).slice(0, BEST_SIFTED);
-    for (const at of best) {
+    const best = [...options.keys()].filter((at) => offered[at]);
+    const rates = best.map((at) => rate(options[at]!)).sort((a, b) => b - a);
+    // Which of equally good ones comes last is a matter of rounding, so they are looked at all or none.
+    const least = rates.length > BEST_SIFTED ? (1 - ALIKE) * rates[BEST_SIFTED - 1]! : -Infinity;
+    for (const at of best.filter((one) => rate(options[one]!) >= least)) {
       const one = told[at]!;
       if (!metered(one.check)) continue;
       const near = told.some((taken) => taken.together === one.together && this.usedUp(taken.check)

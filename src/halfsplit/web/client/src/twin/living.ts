@@ -7,6 +7,7 @@ import { NEW_LOOK } from "./weighing";
 /** As diagnosis/living.py. */
 const LIVE_MASS = 0.995;
 const LIVE_MOST = 700;
+export const ALIKE = 1e-9;
 const GROUPS_MOST = 48;
 
 /** Rows with their mass awake and asleep and a small group number; the sound machine stands last. */
@@ -67,7 +68,9 @@ function likeliest(weight: Float64Array): number[] {
     .sort((a, b) => weight[b]! - weight[a]! || a - b).slice(0, LIVE_MOST);
   let sum = 0;
   const end = order.findIndex((at) => (sum += weight[at]!) >= LIVE_MASS * total);
-  return end < 0 ? order : order.slice(0, end + 1);
+  // Which of equally likely ones comes last is a matter of rounding, so they stay all or none.
+  const last = weight[order[end < 0 ? order.length - 1 : end]!]!;
+  return order.filter((at) => weight[at]! >= (1 - ALIKE) * last);
 }
 
 export function asleepByGroup(now: Live): Float64Array {
