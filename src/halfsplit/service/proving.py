@@ -329,7 +329,7 @@ def _advice(
 ) -> list[str]:
     said = []
     if returned:
-        return ["It came back: the cause is still there. The job goes on with that; halfsplit job next says how."]
+        return ["It came back: the cause is still there. The job goes on with that; its next step says how."]
     if hit is not None and hit < MORE_LIKELY_MISSED:
         said.append(
             f"The odds say {in_100(hit)} that the repair hit the cause: more likely it missed. Hunt on "

@@ -97,8 +97,7 @@ def history(desk: Desk, job: Job) -> UnitHistory | None:
     past = job.past or UnitPast()
     before = [one for one in jobs_of(desk, job.unit, job.machine) if one.id != job.id]
     lines = earlier_lines(desk, unit, before)
-    still = [one for one in before if one.state == "open" and shares_function(one.complaint, job.complaint)]
-    farthest = max(still, key=lambda one: (one.minutes, utc_time(one.opened)), default=None)
+    farthest = still_open(desk, job)
     near = None if lines or unit.entries else spelled_nearly(desk, job.unit)
     return UnitHistory(
         unit=job.unit,
@@ -115,6 +114,13 @@ def history(desk: Desk, job: Job) -> UnitHistory | None:
         may_be=_return_words(past.may_be, job.id) if past.may_be is not None else "",
         near=f"Unit {job.unit} was not known before. If you meant {near}, open the job on that." if near else "",
     )
+
+
+def still_open(desk: Desk, job: Job) -> Job | None:
+    """The job on the same unit with the same complaint that is still open, the one worked on longest."""
+    before = [one for one in jobs_of(desk, job.unit, job.machine) if one.id != job.id]
+    still = [one for one in before if one.state == "open" and shares_function(one.complaint, job.complaint)]
+    return max(still, key=lambda one: (one.minutes, utc_time(one.opened)), default=None)
 
 
 def spelled_nearly(desk: Desk, serial: str) -> str | None:
@@ -220,13 +226,20 @@ def _work_words(machine: Machine | None, work: Observation | None) -> str:
     return observation_words(machine, work) if machine is not None else f"{work.action} {work.place}"
 
 
-def _return_words(found: PossibleReturn, new: str) -> str:
+def possible_return(found: PossibleReturn) -> str:
+    """That a mended fault may be back, in words."""
     sure = f"confidence then {100 * found.confidence:.0f} %" if found.confidence is not None else (
         "how sure it was then is not recorded"
     )
     return (
         f"This may be the same fault: job {found.job}, mended {ago_words(found.days_ago, found.hours_ago)}, {sure}; "
-        f"its repair is not proven yet. To go on with it, say halfsplit job reopen {found.job} and close this one "
+        "its repair is not proven yet."
+    )
+
+
+def _return_words(found: PossibleReturn, new: str) -> str:
+    return (
+        f"{possible_return(found)} To go on with it, say halfsplit job reopen {found.job} and close this one "
         f'with halfsplit job close "not found" --job {new}.'
     )
 

@@ -12,7 +12,7 @@ from starlette.middleware.gzip import GZipMiddleware
 from halfsplit import __version__
 from halfsplit.errors import InternalError, UserError
 from halfsplit.service.paperwork import largest_attachment
-from halfsplit.web import failures, news, papers, signing
+from halfsplit.web import failures, news, papers, signing, units
 from halfsplit.web.addresses import router
 from halfsplit.web.gate import Gate
 from halfsplit.web.hunts import Hunts
@@ -57,6 +57,7 @@ def create_app(
     app.include_router(router)
     app.include_router(papers.router)
     app.include_router(news.router)
+    app.include_router(units.router)
     app.include_router(signing.router)
     if built is not None:
         page = built / "index.html"

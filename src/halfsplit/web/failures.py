@@ -68,6 +68,13 @@ class Refused:
     error: Failure
 
 
+#: What to do on the screen, where the hint names a command.
+ON_THE_SCREEN = {
+    "proof-no-repair": "Write the repair down first, on the correction sheet of what was mended.",
+    "unit-machine": "Choose that machine, or write another unit.",
+    "job-none-open": "Open one.",
+}
+
 #: For the description: what every address may answer besides what it is for.
 RESPONSES: dict[int | str, dict[str, Any]] = {
     401: {"model": Refused, "description": "Nobody is signed in where somebody must be."},
@@ -103,7 +110,15 @@ def of_user_error(error: UserError) -> tuple[int, Failure]:
         return 422, Failure(error.code, what, f"Did you mean {nearest}?" if nearest else "", nearest, faults)
     nearest = (error.suggestion or "") if isinstance(error, NotFound) else _meant(error.hint)
     status = next((found for kind, found in STATUSES.items() if isinstance(error, kind)), 422)
-    return status, Failure(error.code, error.message, error.hint, nearest, ())
+    return status, Failure(error.code, error.message, without_commands(error.code, error.hint), nearest, ())
+
+
+def without_commands(code: str, hint: str) -> str:
+    """A hint as somebody with a screen can follow it: no sentence in it names a command."""
+    if code in ON_THE_SCREEN:
+        return ON_THE_SCREEN[code]
+    sentences = re.split(r"(?<=[.?!]) (?=[A-Z])", hint)
+    return " ".join(one for one in sentences if not re.search(r"\bhalfsplit [a-z]+ [a-z]+", one))
 
 
 def _meant(hint: str) -> str:

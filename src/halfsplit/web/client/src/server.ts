@@ -33,6 +33,7 @@ export interface News {
   lines: { number: number; when: string; by: string; words: string; sending: string }[];
 }
 export type Log = Schemas["Log"];
+export type UnitSeen = Schemas["UnitSeen"];
 export type LogLine = Schemas["LogLine"];
 export type Failure = Schemas["Failure"];
 

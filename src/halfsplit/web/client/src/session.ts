@@ -51,7 +51,8 @@ export async function signIn(name: string, password: string, signal: AbortSignal
 export async function signOut(signal: AbortSignal): Promise<void> {
   take(await post<Session>("/api/session/end", {}, signal));
   // What was seen here is not for whoever takes the phone next; what waits to be sent stays.
-  if ("caches" in window) await caches.delete("halfsplit-seen");
+  if (!("caches" in window)) return;
+  for (const one of ["halfsplit-seen", "halfsplit-carried"]) await caches.delete(one);
 }
 
 watchSignedOut(() => {

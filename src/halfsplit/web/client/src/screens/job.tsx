@@ -252,6 +252,7 @@ export function JobScreen({ job, part, suspect }: { job: string; part: Part; sus
               {head.machine_name}
               {head.unit && `, ${say("unitIs", { unit: head.unit })}`}, {minutes(head.minutes)}
               {!away && open && carried >= 0 && <span class="carried">{say("carried")}</span>}
+              {!away && open && carried < 0 && canCarry() && <span class="news-line">{say("carrying")}</span>}
             </span>
           )}
         </div>

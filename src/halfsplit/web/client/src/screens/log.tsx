@@ -1,6 +1,7 @@
 // What was done on the job, with minutes; entries are taken back here, reports fetched, the job closed.
 import type { RefObject } from "preact";
 import { useEffect, useState } from "preact/hooks";
+import { JobUnit } from "../parts/unit";
 import { useWaiting } from "../parts/waiting";
 import type { Queued } from "../queue";
 import { get, jobPath, type Log, partPath, type Working } from "../server";
@@ -74,6 +75,7 @@ export function LogPart(given: {
       {latestUndone && !closed && !given.away && (
         <button type="button" class="wide writes" onClick={() => given.onWrite("restore", {})}>{say("letStand")}</button>
       )}
+      <JobUnit job={given.job} away={given.away} />
       <h2>{say("afterwards")}</h2>
       <div class="choices one-column">
         <a class="button" href={partPath(given.job, "proof")}>{say("proof")}</a>

@@ -3,6 +3,7 @@ import { useEffect, useRef, useState } from "preact/hooks";
 import { go } from "../app";
 import { type Chosen, FunctionChooser } from "../parts/functions";
 import { Sheet } from "../parts/sheet";
+import { TypedUnit } from "../parts/unit";
 import { useWaiting } from "../parts/waiting";
 import {
   type ComplaintForm,
@@ -129,6 +130,7 @@ export function OpeningScreen() {
                 onInput={(event) => setUnit(event.currentTarget.value)}
               />
             </label>
+            <TypedUnit machine={form.machine} unit={unit} />
             <datalist id="units">{form.units.map((one) => <option value={one} />)}</datalist>
             <label class="field">
               {say("ownWords")}
