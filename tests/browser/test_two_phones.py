@@ -33,14 +33,14 @@ def test_each_sees_what_the_other_found_with_name_and_time(served: Any, phone: A
 
     second.get_by_role("button", name="Can't reach").tap()
     expect(second.get_by_text("Written down:")).to_be_visible()
-    expect(page.locator(".news-line")).to_contain_text("Ben")
+    expect(page.locator(".news-line", has_text="Ben")).to_be_visible()
     expect(page.get_by_role("heading", level=1)).not_to_have_text(step)
     phone.looked_over("news of another phone")
     # What one sent itself is no news.
-    expect(second.locator(".news-line")).to_have_count(0)
+    expect(second.locator(".news-line", has_text="Ben")).to_have_count(0)
 
     page.get_by_role("button", name="Seen").tap()
-    expect(page.locator(".news-line")).to_have_count(0)
+    expect(page.locator(".news-line", has_text="Ben")).to_have_count(0)
     page.get_by_role("button", name="Something else").tap()
     page.get_by_role("button", name="A note").tap()
     page.get_by_role("dialog").get_by_label("A note").fill("looked at the plug")
@@ -49,8 +49,7 @@ def test_each_sees_what_the_other_found_with_name_and_time(served: Any, phone: A
     expect(second.get_by_text("taken back")).to_be_visible()
     expect(page.get_by_role("dialog").get_by_label("A note")).to_have_value("looked at the plug")
     page.get_by_role("button", name="Write the note down").tap()
-    expect(second.locator(".news-line")).to_contain_text("Ana")
-    expect(second.locator(".news-line")).to_contain_text("looked at the plug")
+    expect(second.locator(".news-line", has_text="Ana")).to_contain_text("looked at the plug")
     expect(page.get_by_role("heading", level=1)).to_have_text(step)
     job = served.desk.job()
     assert [entry.by for entry in job.entries] == ["Ben", "Ana"]

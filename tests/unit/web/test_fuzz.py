@@ -62,6 +62,7 @@ GOOD: dict[str, dict[str, Any]] = {
     "recordFinding": {"function": "starter", "state": "start", "answer": "dead", "sending": "sent-well"},
     "writeFinding": {"function": "starter", "state": "start", "answer": "dead", "sending": "sent-well"},
     "takeBack": {"sending": "sent-well"},
+    "earlierJobs": {"machine": "hand-cart-generator", "unit": "HC-1"},
     "partUsed": {"text": "heat-shrink sleeve", "sending": "sent-well"},
     "stateHistory": {"events": 3, "amount": "40 h", "sending": "sent-well"},
     "attach": {"sending": "sent-well", "name": "hello.txt"},
@@ -163,6 +164,7 @@ def meant(job: str, check: str, sha256: str) -> dict[str, st.SearchStrategy[Any]
         "old": st.just(PASSWORD),
         "ending": st.sampled_from(["pdf", "html"]),
         "entry": st.integers(1, 5),
+        "unit": st.sampled_from(["HC-1", "", "\u0000"]),
         "conditions": st.sampled_from([["rain"], ["rain", "rain"], []]),
         "told": st.just([{"function": "starter", "state": "start", "level": "dead"}]),
         "worked_on": st.lists(st.sampled_from([*machine.connectors, "X99"]), max_size=2),
@@ -193,7 +195,9 @@ def sent_well(session: Any, base: str, operation: Any, job: str) -> int:
     cookie = {"cookie": signed.headers.get("set-cookie", "").partition(";")[0]}
     content = GOOD[operation.definition.raw["operationId"]]
     path = operation.path.replace("{job}", job).replace("{name}", "Bo")
-    if path.endswith("/attachments"):
+    if operation.method.upper() == "GET":
+        found = session.get(f"{base}{path}", params=content, headers=cookie, timeout=PATIENCE_S)
+    elif path.endswith("/attachments"):
         kind = {"content-type": "application/octet-stream"}
         found = session.post(f"{base}{path}", params=content, data=b"hello", headers=kind, timeout=PATIENCE_S)
     else:
