@@ -20,6 +20,7 @@ def at_desk(arguments: argparse.Namespace) -> Iterator[Desk]:
     from halfsplit.jobs.opening import open_store
     from halfsplit.service.desk import Desk
     from halfsplit.service.kept_tables import tables
+    from halfsplit.service.odds_notes import notes
     from halfsplit.settings import attachments_dir, make_data_dir, store_path
 
     home: str | None = arguments.home
@@ -33,7 +34,9 @@ def at_desk(arguments: argparse.Namespace) -> Iterator[Desk]:
     with store:
         shelf = FolderShelf(attachments_dir(environ))
         by = getattr(arguments, "by", "")
-        yield Desk(store, lambda: datetime.now(UTC).astimezone(), by, shelf=shelf, tables=tables())
+        yield Desk(
+            store, lambda: datetime.now(UTC).astimezone(), by, shelf=shelf, tables=tables(), notes=notes(),
+        )  # fmt: skip
 
 
 def machine_path(text: str) -> Path:

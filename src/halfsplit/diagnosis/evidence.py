@@ -191,7 +191,10 @@ class Evidence:
         """Takes one more observation; UserError when it names something this machine does not have."""
         epoch = self.epochs[-1]
         if isinstance(observation, Reading):
-            self.weigh(observation)
+            if _in_block(observation):
+                self._known(observation)  # weighed with the others, when the odds are asked for
+            else:
+                self.weigh(observation)
             epoch.repeats.setdefault(replace(observation, value=0.0), []).append(observation.value)
         elif isinstance(observation, Symptom | CodeSeen):
             self.weigh(observation)

@@ -40,12 +40,12 @@ class Surprise:
     words: str
 
 
-def surprise(hunt: Hunt, observations: Sequence[Observation]) -> Surprise | None:
+def surprise(hunt: Hunt, observations: Sequence[Observation], other: float | None = None) -> Surprise | None:
     """What to doubt, or None while the evidence is explained.
 
-    ``observations`` are in order, complaint first.
+    ``observations`` are in order, complaint first; ``other`` is the chance of something else if it is known already.
     """
-    other = hunt.belief.other
+    other = hunt.belief.other if other is None else other
     if other <= NO_REPAIR_ABOVE:
         return None
     open_to_doubt = [

@@ -25,6 +25,7 @@ from halfsplit.machine.model import Machine
 from halfsplit.machine.reading import MACHINE_FILE, load_machine
 from halfsplit.observations import Action, Observation, Reading
 from halfsplit.service.beside import Processes
+from halfsplit.service.odds_notes import JobNotes, OddsNotes, Stood, stood
 
 CODES: dict[str, str] = {
     "job-none-open": "No job is open, so there is none to go on with.",
@@ -37,7 +38,8 @@ class Desk:
     """One person's place of work. ``by`` goes into each entry.
 
     ``now`` gives the time with its zone, which is the one that days are counted in.
-    ``shelf`` keeps the attachments, ``tables`` what was worked out about machines (None: nothing is kept).
+    ``shelf`` keeps the attachments, ``tables`` what was worked out about machines, ``notes`` the odds of jobs as they
+    stood (None: nothing is kept).
     ``sending`` names the message that is being written down, "" where nothing is ever sent twice; it was made
     ``late_s`` seconds ago.
     ``begin`` works tables out elsewhere; left out, that is a process split off when the time comes.
@@ -55,6 +57,7 @@ class Desk:
     sending: str = ""
     late_s: float = 0.0
     begin: Begin | None = None
+    notes: OddsNotes | None = None
 
     def when(self) -> str:
         """The time as events keep it: that of the finding, where its message comes late."""
@@ -84,6 +87,15 @@ class Desk:
             self.benches[fingerprint] = Bench(machine, self.tables)
         return self.benches[fingerprint]
 
+    def opened(self, job: Job) -> Standing:
+        """The job as it stood when it was opened."""
+        hunt = Hunt(self.bench(job.fingerprint), job.weighed)
+        standing = Standing(hunt, list(job.complaint.symptoms))
+        standing.numbers = [1] * len(standing.observations)
+        if self.notes is not None:
+            standing.notes = self.notes.of(job.id, job.fingerprint, job.weighed, len(hunt.bench.space.groups))
+        return standing
+
     def standing(self, job: Job) -> Standing:
         """The job worked through again from its entries; what was worked through before is gone on with."""
         known = self.standings.get(job.id)
@@ -94,8 +106,7 @@ class Desk:
         else:
             bench = self.bench(job.fingerprint)
             bench.prepare(job.complaint, self.begin or Processes().begin)
-            standing = Standing(Hunt(bench, job.weighed), list(job.complaint.symptoms))
-            standing.numbers = [1] * len(standing.observations)
+            standing = self.opened(job)
         for entry in ordered[len(standing.entries) :]:
             if not entry.undone:
                 standing.take(entry.number, entry.what)
@@ -109,6 +120,8 @@ class Standing:
     """How a job stands: its hunt, all observations with the numbers of their entries, minutes by place.
 
     ``checks`` holds for each observation after the complaint the check that showed it, if it was one.
+
+    ``notes`` are its odds as they stood when a next step was told.
 
     ``warning`` is the fixed idea noticed at the last observation, once for each place.
     """
@@ -124,6 +137,7 @@ class Standing:
     entries: tuple[tuple[int, bool], ...] = ()
     pending_min: float = 0.0
     asked: dict[str, Check] = field(default_factory=dict)
+    notes: JobNotes | None = None
 
     @property
     def machine(self) -> Machine:
@@ -153,10 +167,17 @@ class Standing:
     def decide(self) -> Decision:
         """What to do next; remembers the checks offered, because some are made only for the moment."""
         decision = self.hunt.next()
+        if self.notes is not None:
+            self.notes.note(self.observations, self.hunt)
         for option in (decision.best, *decision.others):
             if option is not None and option.check is not None:
                 self.asked[option.check.id] = option.check
         return decision
+
+    def stood(self, within: float) -> Stood:
+        """How the odds stand ``within`` so much: as they were noted when a step was told, or else worked out now."""
+        noted = self.notes.after(self.observations) if self.notes is not None else None
+        return noted or stood(self.hunt, self.hunt.belief_within(within))
 
     def take(self, number: int, what: object) -> None:
         """Works one more standing entry in."""

@@ -43,6 +43,8 @@ TYPES: Mapping[str, str] = {
 ALIGNED = 16
 SUFFIX = ".table"
 UNFINISHED = ".part"
+#: The odds of jobs as they stood, kept beside the tables and let go like them.
+NOTES_SUFFIX = ".odds"
 #: The folder holds at most this many bytes; common practice, no source. A table of the largest shipped machine
 #: takes about 50 MB, and a job looks into two or three states.
 MOST_BYTES = 500_000_000
@@ -103,7 +105,7 @@ class FolderTables(TableStore):
         """Removes the files longest not used, left-overs of killed writers included, until the rest fit."""
         found = []
         for path in self.folder.iterdir():
-            if path.suffix in (SUFFIX, UNFINISHED):
+            if path.suffix in (SUFFIX, UNFINISHED, NOTES_SUFFIX):
                 with contextlib.suppress(OSError):  # somebody else may be making room too
                     about = path.stat()
                     found.append((about.st_mtime_ns, about.st_size, path))
@@ -166,11 +168,11 @@ def unpacked(content: bytes, name: str) -> Kept | None:
 
 
 @functools.cache
-def program_version() -> str:
-    """A text that is another one when this program could work out other numbers; SHA-256 of its source text."""
+def program_version(makers: tuple[str, ...] = MAKERS) -> str:
+    """A text that is another one when these parts of the program are; SHA-256 of their source text."""
     home = Path(__file__).resolve().parent.parent
     digest = hashlib.sha256(f"numpy {np.__version__} scipy {scipy.__version__}\n".encode())
-    for maker in MAKERS:
+    for maker in makers:
         place = home / maker
         files = [place] if place.is_file() else sorted(place.iterdir())
         for file in files:

@@ -38,6 +38,7 @@ from halfsplit.observations import Action, Complaint
 from halfsplit.service.desk import Desk, machine_files
 from halfsplit.service.found import check_events, keep, refitted, work_events
 from halfsplit.service.kept_tables import tables
+from halfsplit.service.odds_notes import notes
 from halfsplit.service.results import NextStep, Recorded
 from halfsplit.service.typed import state_of
 from halfsplit.service.working import find_group, next_step, open_job
@@ -146,7 +147,7 @@ def _shows_as_told(world: World, complaint: Complaint) -> bool:
 
 def _desk(store: JobStore, machine_path: Path) -> tuple[Desk, Bench]:
     machine = load_machine(machine_path)
-    desk = Desk(store, PracticeClock(), tables=tables())
+    desk = Desk(store, PracticeClock(), tables=tables(), notes=notes())
     bench = Bench(machine, desk.tables)
     desk.benches[fingerprint_of(machine_files(machine_path))] = bench
     return desk, bench

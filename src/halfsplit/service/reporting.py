@@ -52,6 +52,7 @@ from halfsplit.service.desk import Desk, Standing
 from halfsplit.service.healthy import expectation
 from halfsplit.service.keeping import log_words
 from halfsplit.service.new_files import write_new
+from halfsplit.service.odds_notes import Stood, likeliest
 from halfsplit.service.report_proof import proving_of
 from halfsplit.service.report_unit import story_of
 from halfsplit.service.results import Written
@@ -89,10 +90,9 @@ class Replayed:
 def replay(desk: Desk, job: Job) -> Replayed:
     """Works a job through again and notes the odds after the entries that tell anything, of many after some."""
     machine = desk.bench(job.fingerprint).machine
-    standing = Standing(Hunt(desk.bench(job.fingerprint), job.weighed), list(job.complaint.symptoms))
-    standing.numbers = [1] * len(standing.observations)
+    standing = desk.opened(job)
     checks: list[CheckLine] = []
-    odds = [standing.hunt.belief_within(DRAWN).cause_odds()]
+    odds = [standing.stood(DRAWN).odds]
     points: list[tuple[int, float, bool]] = [(1, 0.0, False)]
     minutes = 0.0
     lines = walking.lines(job.standing)
@@ -118,7 +118,7 @@ def replay(desk: Desk, job: Job) -> Replayed:
         if entry.number not in telling:
             continue
         mended = _mends(entry)
-        odds.append(standing.hunt.belief_within(DRAWN).cause_odds())
+        odds.append(standing.stood(DRAWN).odds)
         points.append((entry.number, minutes, mended))
     # The odds change when something is seen, so the last of them hold until the work ends.
     if minutes > points[-1][1]:
@@ -181,18 +181,19 @@ def findings(desk: Desk, job: Job, proving: Proving | None = None) -> Findings:
     replayed = replay(desk, job)
     standing = replayed.standing
     hunt, machine = standing.hunt, standing.machine
+    stood = standing.stood(DRAWN)
     concluded = job.cause.group if isinstance(job.cause, Cause) else ""
-    known = {one.id: one for one in hunt.bench.space.groups}
+    known = {one.id: (at, one) for at, one in enumerate(hunt.bench.space.groups)}
     cause, place = "", ""
     cautions: tuple[str, ...] = ()
     if concluded in known:
-        group = known[concluded]
-        cause = _likeliest(hunt, concluded)
+        number, group = known[concluded]
+        cause = _likeliest(hunt, stood, number)
         place = f"{place_words(machine, group.place)}, {machine.zones[group.zone].name or group.zone}"
         cautions = tuple(machine.cautions[one].text for one in machine.zones[group.zone].cautions)
     elif isinstance(job.cause, Cause):
         cause = job.cause.text
-    told = surprise(hunt, standing.observations)
+    told = surprise(hunt, standing.observations, stood.other)
     return Findings(
         machine_name=machine.name or machine.id,
         maker=machine.maker,
@@ -203,8 +204,8 @@ def findings(desk: Desk, job: Job, proving: Proving | None = None) -> Findings:
         work={entry.number: _work_words(machine, entry) for entry in job.standing if _is_work(entry)},
         words=_words(machine, job),
         odds=replayed.story,
-        suspects=_left(hunt, concluded),
-        something_else=float(hunt.belief.other),
+        suspects=_left(hunt, stood, concluded),
+        something_else=stood.other,
         cause=_sentence(cause),
         place=place,
         still_open=tuple(machine.access[step].name for step in standing.open_now if step in machine.access),
@@ -219,27 +220,20 @@ def _sentence(text: str) -> str:
     return text[:1].upper() + text[1:]
 
 
-def _likeliest(hunt: Hunt, group: str) -> str:
+def _likeliest(hunt: Hunt, stood: Stood, group: int) -> str:
     """The likeliest fault of a repair group in words, mended or not."""
-    space, belief = hunt.bench.space, hunt.belief
-    at = next(number for number, one in enumerate(space.groups) if one.id == group)
-    inside = np.flatnonzero(space.hyp_group == at)
-    weight = (belief.there + belief.gone + belief.member + belief.cured)[inside]
-    if weight.max() <= 0.0:
-        weight = hunt.log_prior[inside]
-    return space.fault_of(int(inside[int(np.argmax(weight))])).text
+    known = stood.likeliest.get(group)
+    return hunt.bench.space.fault_of(likeliest(hunt, hunt.belief, group) if known is None else known).text
 
 
-def _left(hunt: Hunt, concluded: str) -> tuple[SuspectLine, ...]:
+def _left(hunt: Hunt, stood: Stood, concluded: str) -> tuple[SuspectLine, ...]:
     """Repairs that may have been the cause, best first, without the concluded one."""
-    odds = hunt.belief.cause_odds()
-    groups = hunt.bench.space.groups
-    found = []
-    for at in np.argsort(-odds, kind="stable")[: MOST_LEFT + 1]:
-        group = groups[int(at)]
-        if odds[at] >= 0.01 and group.id != concluded:
-            found.append(SuspectLine(group_short(group), _likeliest(hunt, group.id), float(odds[at])))
-    return tuple(found[:MOST_LEFT])
+    groups, odds = hunt.bench.space.groups, stood.odds
+    best = [int(at) for at in np.argsort(-odds, kind="stable")[: MOST_LEFT + 1]]
+    left = [at for at in best if odds[at] >= 0.01 and groups[at].id != concluded]
+    return tuple(
+        SuspectLine(group_short(groups[at]), _likeliest(hunt, stood, at), float(odds[at])) for at in left[:MOST_LEFT]
+    )
 
 
 def _functions(machine: Machine, job: Job) -> tuple[FunctionLine, ...]:
