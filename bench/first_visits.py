@@ -13,6 +13,7 @@ from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 
 import numpy as np
+from kept_jobs import ENGINE
 
 from halfsplit.diagnosis.hunt import Bench, Hunt
 from halfsplit.diagnosis.load_list import (
@@ -30,11 +31,7 @@ from halfsplit.diagnosis.world import World
 from halfsplit.observations import Complaint, Observation
 
 #: What a job's outcome hangs on beside the machine's files; nothing of the program's other parts does.
-SOURCES = (
-    *(f"src/halfsplit/{name}" for name in ("errors.py", "quantities.py", "observations.py")),
-    *(f"src/halfsplit/{name}" for name in ("machine", "circuit", "faults", "diagnosis")),
-    "bench/first_visits.py",
-)
+SOURCES = (*ENGINE, "bench/first_visits.py")
 FIRST_LINES = 24
 
 

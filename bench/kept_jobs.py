@@ -16,7 +16,12 @@ from typing import Any
 from rows import ROOT
 from ways import Went
 
-SOURCES = ("src/halfsplit", "bench/breakdowns.py", "bench/ways.py")
+#: The part of the program that a played job hangs on; the service, the web app and the reports are not among it.
+ENGINE = tuple(
+    f"src/halfsplit/{name}"
+    for name in ("errors.py", "quantities.py", "observations.py", "machine", "circuit", "faults", "diagnosis")
+)
+SOURCES = (*ENGINE, "bench/breakdowns.py", "bench/ways.py")
 
 
 @dataclass(frozen=True, slots=True)

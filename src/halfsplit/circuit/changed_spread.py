@@ -30,7 +30,8 @@ class ChangedSpread:
     """What one deviation of each element does to voltages after each of ``S`` change sets.
 
     ``sigma_resistance_ohm`` and ``sigma_emf_v`` ``[elements]`` as in :func:`halfsplit.circuit.spread.spread`.
-    ``known`` ``[S]`` tells the sets that have a spread.
+    ``known`` ``[S]`` tells the sets that have a spread. ``sees`` ``[places, elements]`` is what each place of change
+    sees of the elements, ``place`` ``[S, K]`` which of these the places of each set are, -1 where it has none.
     """
 
     def __init__(
@@ -54,8 +55,8 @@ class ChangedSpread:
         self.columns = batch.columns
         out = np.stack([self.ports.place.out_plus.ravel(), self.ports.place.out_minus.ravel()], axis=1)
         pairs, seen = np.unique(out, axis=0, return_inverse=True)
-        self._seen: Ints = seen.reshape(self.ports.used.shape)
-        self._rows = system.factor.rows(pairs[:, 0], pairs[:, 1])[:, self.elements]
+        self.place: Ints = np.where(self.ports.used, seen.reshape(self.ports.used.shape), -1)
+        self.sees: Floats = system.factor.rows(pairs[:, 0], pairs[:, 1])[:, self.elements]
 
     @cached_property
     def _groups(self) -> list[tuple[Ints, Ports, Floats, Floats]]:
@@ -71,16 +72,24 @@ class ChangedSpread:
     def pair(self, plus: int, minus: int) -> Floats:
         """For the voltage between two nodes, V, ``[S, elements]``; its length is the standard deviation."""
         own = self.system.factor.rows(np.array([plus]), np.array([minus]))[0, self.elements]
-        # How much of what each place of change sees reaches the pair: (diag(alpha) + diag(beta) Z)^-T U diag(beta).
-        passed = np.zeros((len(self.deviation), len(self._rows)))
-        for rows, group, turned, scale in self._groups:
-            # Only the columns of places of change are there to be looked at.
-            into, out_of = group.place.in_plus, group.place.in_minus
-            driven = self.columns[into, plus] - self.columns[into, minus]
-            driven -= self.columns[out_of, plus] - self.columns[out_of, minus]
-            share = np.linalg.solve(turned, (driven * group.used)[:, :, None])[:, :, 0] / scale
-            seen = self._seen[rows, : share.shape[1]]
-            np.add.at(passed, (rows[:, None], seen), share * group.beta * group.used)
-        spread: Floats = own - passed @ self._rows
+        passed = np.zeros((len(self.deviation), len(self.sees)))
+        rows = np.arange(len(self.deviation))[:, None]
+        np.add.at(passed, (rows, self.place), self.reaching(np.array([plus]), np.array([minus]))[:, :, 0])
+        spread: Floats = own - passed @ self.sees
         spread *= self.deviation
         return spread
+
+    def reaching(self, plus: Ints, minus: Ints) -> Floats:
+        """How much of what each place of change sees reaches the voltage of each pair of nodes, ``[S, K, pairs]``.
+
+        That is (diag(alpha) + diag(beta) Z)^-T U diag(beta); 0 where a set has no such place.
+        """
+        found = np.zeros((*self.ports.used.shape, len(plus)))
+        for rows, group, turned, scale in self._groups:
+            # Only the columns of places of change are there to be looked at.
+            into, out_of = group.place.in_plus[:, :, None], group.place.in_minus[:, :, None]
+            driven = self.columns[into, plus] - self.columns[into, minus]
+            driven -= self.columns[out_of, plus] - self.columns[out_of, minus]
+            share = np.linalg.solve(turned, driven * group.used[:, :, None]) / scale[:, :, None]
+            found[rows[:, None], np.arange(share.shape[1])] = share * (group.beta * group.used)[:, :, None]
+        return found

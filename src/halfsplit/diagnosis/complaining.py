@@ -2,9 +2,9 @@
 
 *The model* (ours, from memory; no source is known for it). Of the functions that a fault upsets in a state an operator
 names as many as he does, each choice as likely as the other: a fault that upsets thirty functions is behind a
-complaint of one dead lamp thirty times more seldom than one that upsets this lamp alone. What he names by mistake may
-be any function that should do something in that state. So the chances of all complaints sum to one, and that one was
-made speaks for no suspect by itself.
+complaint of one dead lamp thirty times more seldom than one that upsets this lamp alone; and whoever sees several
+things fail seldom tells of one only. What he names by mistake may be any function that should do something in that
+state. So the chances of all complaints sum to one, and that one was made speaks for no suspect by itself.
 """
 
 from __future__ import annotations
@@ -19,6 +19,8 @@ from halfsplit.machine.model import Machine
 from halfsplit.observations import Symptom
 
 Floats = NDArray[np.float64]
+#: Chance that somebody who sees several functions fail in a state tells of one only. From memory, no source.
+TELLS_OF_ONE = 0.3
 #: Chances of off, weak and on of a function in a state for every line, the sound machine last, ``[n, 3]``.
 Levels = Callable[[str, str], Floats]
 
@@ -51,6 +53,9 @@ def log_chosen(machine: Machine, symptoms: Sequence[Symptom], levels: Levels) ->
         explained = np.sum([fails[name] for name in sorted(told)], axis=0)
         rest = np.sum([np.zeros_like(explained), *(fails[name] for name in sorted(fails.keys() - told))], axis=0)
         # The number of ways to choose so many of all, for numbers that need not be whole.
-        found.append(gammaln(explained + 1.0) + gammaln(rest + 1.0) - gammaln(explained + rest + 1.0))
+        chosen = gammaln(explained + 1.0) + gammaln(rest + 1.0) - gammaln(explained + rest + 1.0)
+        several = np.clip(explained + rest - 1.0, 0.0, 1.0)
+        so_many = TELLS_OF_ONE if len(told) == 1 else 1.0 - TELLS_OF_ONE
+        found.append(chosen + np.log(1.0 - several * (1.0 - so_many)))
     result: Floats = np.sum(found, axis=0)
     return result

@@ -103,7 +103,7 @@ def reading_sigma(table: StateTable, space: Space, value: Floats, plus: str, min
     """
     fixed = meter_v(value)
     spread = np.full(len(value), table.spread_v(plus, minus))
-    parted, own = table.parted_v(plus, minus)
+    parted, _, own = table.parted_spread(plus, minus)
     spread[parted] = own
     grade = np.zeros_like(value)
     gap = np.abs(value[space.row_before] - value[:-1]) + np.abs(value[space.row_after] - value[:-1])

@@ -54,7 +54,7 @@ def spread_of(signatures: Signatures, reading: Reading) -> Spread:
     table = signatures.state(reading.state)
     pair = reading.plus, reading.minus or table.netlist.reference
     sound = table.spread_row(*pair)
-    rows, own = table.parted_spread(*pair)
+    rows, own, _ = table.parted_spread(*pair)
     most = np.maximum(np.abs(own).max(axis=0, initial=0.0), np.abs(sound))
     return Spread(sound, most, rows, own)
 

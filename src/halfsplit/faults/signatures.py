@@ -304,13 +304,15 @@ class StateTable:
         sigma = tolerances(self.machine, self.system)
         return parted_from_battery(self.machine, self.system, effects, self.lines.volts, *sigma)
 
-    def parted_spread(self, plus: str, minus: str) -> tuple[NDArray[np.int64], Floats]:
-        """Rows whose fault makes readings scatter anew, and what each element does then, ``[rows, elements]`` in V.
+    def parted_spread(self, plus: str, minus: str) -> tuple[NDArray[np.int64], Floats, Floats]:
+        """Rows whose fault makes readings scatter anew, what each element does then, and how far the voltage goes.
 
-        No longer than the straight line from one deviation can hold.
+        In V, ``[rows, elements]`` for one deviation of each element, and ``[rows]`` for one of the voltage. No longer
+        than the straight line from one deviation can hold.
         """
         key = (plus, minus)
-        if key not in self._parted_pairs:
+        found = self._parted_pairs.get(key)
+        if found is None:
             spread = self.parted.spread.pair(self.nodes[plus], self.nodes[minus])
             length = np.sqrt(np.einsum("ij,ij->i", spread, spread))
             most = STRAIGHT_SHARE * self.machine.system_v
@@ -318,14 +320,9 @@ class StateTable:
             deviation = np.minimum(length, most)
             known = self.parted.spread.known
             while len(self._parted_pairs) >= PAIRS_HELD:
-                del self._parted_pairs[next(iter(self._parted_pairs))]
-            self._parted_pairs[key] = self.parted.rows[known], spread[known], deviation[known]
-        return self._parted_pairs[key][:2]
-
-    def parted_v(self, plus: str, minus: str) -> tuple[NDArray[np.int64], Floats]:
-        """The same rows with the standard deviation in V that the voltage has then, ``[rows]``."""
-        rows, _ = self.parted_spread(plus, minus)
-        return rows, self._parted_pairs[plus, minus][2]
+                self._parted_pairs.pop(next(iter(self._parted_pairs)), None)
+            found = self._parted_pairs[key] = self.parted.rows[known], spread[known], deviation[known]
+        return found
 
 
 class ApartTable:

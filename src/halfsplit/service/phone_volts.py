@@ -13,10 +13,8 @@ from typing import Any
 
 import numpy as np
 
-from halfsplit.circuit.changed_spread import ChangedSpread
-from halfsplit.circuit.ports import groups, impedance, system_matrix
 from halfsplit.circuit.spread import deviations
-from halfsplit.diagnosis.space import Floats, Ints
+from halfsplit.diagnosis.space import Ints
 from halfsplit.faults.signatures import STRAIGHT_SHARE, StateTable, tolerances
 from halfsplit.service.phone_arrays import Data, alike, doubles, whole
 
@@ -42,9 +40,9 @@ def _spread(table: StateTable, nodes: Ints) -> dict[str, Data | float]:
     deviation = deviations(amps, *tolerances(table.machine, system)) * (system.laws.rho != 0.0)
     raw = system.factor.rows(nodes, np.full(len(nodes), c.reference))[:, elements]
     parted = table.parted.spread
-    pairs, place, weight = _passed(parted, nodes, c.reference)
+    weight = parted.reaching(nodes, np.full(len(nodes), c.reference))
     # Elements that move none of the points say nothing.
-    kept = np.flatnonzero((raw != 0.0).any(axis=0) | (pairs != 0.0).any(axis=0))
+    kept = np.flatnonzero((raw != 0.0).any(axis=0) | (parted.sees != 0.0).any(axis=0))
     known = np.flatnonzero(parted.known)
     return {
         "raw": doubles(raw[:, kept]),
@@ -52,32 +50,8 @@ def _spread(table: StateTable, nodes: Ints) -> dict[str, Data | float]:
         "elements": whole(kept),
         "rows": whole(table.parted.rows[known]),
         "row_deviation": doubles(parted.deviation[known][:, kept]),
-        "places": doubles(pairs[:, kept]),
-        "place": whole(place[known]),
+        "places": doubles(parted.sees[:, kept]),
+        "place": whole(parted.place[known]),
         "weight": doubles(weight[known]),
         "most": STRAIGHT_SHARE * table.machine.system_v,
     }
-
-
-def _passed(parted: ChangedSpread, nodes: Ints, reference: int) -> tuple[Floats, Ints, Floats]:
-    """What each place of change sees ``[places, elements]``, which of these each row has ``[S, K]`` (-1 for none), and
-
-    how much of it reaches each node ``[S, K, nodes]``.
-    """
-    ports, columns = parted.ports, parted.columns
-    out = np.stack([ports.place.out_plus.ravel(), ports.place.out_minus.ravel()], axis=1)
-    pairs, seen = np.unique(out, axis=0, return_inverse=True)
-    rows_of = parted.system.factor.rows(pairs[:, 0], pairs[:, 1])[:, parted.elements]
-    place = np.where(ports.used, seen.reshape(ports.used.shape), -1)
-    weight = np.zeros((*ports.used.shape, len(nodes)))
-    for rows, width in groups(ports):
-        group = ports.take(rows, width)
-        into, out_of = group.place.in_plus[:, :, None], group.place.in_minus[:, :, None]
-        driven = columns[into, nodes] - columns[into, reference]
-        driven -= columns[out_of, nodes] - columns[out_of, reference]
-        matrix = system_matrix(group, impedance(group, columns))
-        scale = np.maximum(np.abs(matrix).max(axis=2), 1e-300)
-        turned = (matrix / scale[:, :, None]).transpose(0, 2, 1)
-        share = np.linalg.solve(turned, driven * group.used[:, :, None]) / scale[:, :, None]
-        weight[rows[:, None], np.arange(width)] = share * (group.beta * group.used)[:, :, None]
-    return rows_of, place.astype(np.int64), weight

@@ -181,7 +181,7 @@ class TwoFaults:
         """
         table = self.evidence.signatures.state(reading.state)
         pair = reading.plus, reading.minus or table.netlist.reference
-        rows, spread = table.parted_spread(*pair)
+        rows, spread, _ = table.parted_spread(*pair)
         anywhere = {
             int(row)
             for seen in epoch.volts()

@@ -119,7 +119,7 @@ def test_with_the_strap_off_the_battery_scatters_far_more_than_in_a_sound_machin
     number = next(k for k, fault in enumerate(it.faults) if fault.id == "W255@G1/terminal-open")
     row = int(np.flatnonzero(it.space.row_fault == number)[0])
     pair = "W255@BAT.-", "body:frame"
-    rows, spread = table.parted_spread(*pair)
+    rows, spread, _ = table.parted_spread(*pair)
     own = spread[list(rows).index(row)]
     assert float(np.sqrt(own @ own)) > 5.0 * table.spread_v(*pair)
     # The battery's rested voltage moves it one to one.
