@@ -24,8 +24,8 @@ from halfsplit.errors import InternalError
 
 FOLDER = Path(__file__).with_name("kernel")
 SOURCES = (
-    "kernel.h", "elimination.h", "looking.h", "ports.h", "dense.h", "laws.h", "elimination.c", "looking.c", "dense.c",
-    "ports.c", "newton.c", "work.c", "following.c",
+    "kernel.h", "elimination.h", "looking.h", "ports.h", "dense.h", "laws.h", "telling.h", "elimination.c", "looking.c",
+    "dense.c", "ports.c", "newton.c", "work.c", "following.c", "telling.c",
 )  # fmt: skip
 LIBRARY = FOLDER / "halfsplit-kernel.so"
 
@@ -53,6 +53,10 @@ def _loaded() -> ctypes.CDLL | None:
     library.halfsplit_columns.restype = ctypes.c_int64
     library.halfsplit_look_elements.restype = ctypes.c_int64
     library.halfsplit_follow.restype = ctypes.c_int64
+    library.halfsplit_classes.restype = ctypes.c_int64
+    library.halfsplit_plain.restype = ctypes.c_int64
+    library.halfsplit_least_apart.restype = ctypes.c_int64
+    library.halfsplit_places.restype = ctypes.c_int64
     library.halfsplit_free.argtypes = [ctypes.c_void_p]
     library.halfsplit_pattern_free.argtypes = [ctypes.c_void_p]
     return library

@@ -86,10 +86,16 @@ class Belief:
 
     def group_odds(self) -> Floats:
         """Chance for each repair group that it is needed now, ``[groups]``; a pair counts for both its groups."""
+        return self._group_odds
+
+    @cached_property
+    def _group_odds(self) -> Floats:
         space = self.space
         weights = self.there + self.member
         odds = np.bincount(space.hyp_group, weights=weights, minlength=len(space.groups)).astype(np.float64)
-        return np.minimum(odds, 1.0)
+        result: Floats = np.minimum(odds, 1.0)
+        result.flags.writeable = False
+        return result
 
     @cached_property
     def one_trouble(self) -> Floats:

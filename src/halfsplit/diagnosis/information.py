@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from halfsplit.diagnosis import likelihood
 from halfsplit.diagnosis.checks import Check, round_functions, short_checks, short_origin
+from halfsplit.diagnosis.compiled import seen_at_places
 from halfsplit.diagnosis.evidence import FALSE_FIND, FALSE_MOVE, Evidence
 from halfsplit.diagnosis.living import Floats, Ints, Live
 from halfsplit.diagnosis.load_ohms import alone, can_be_read, load_check, load_of, suspected
@@ -63,6 +64,7 @@ class Teller:
         self.loading = Loading(space, signatures, self.checks)
         self._along: dict[str, tuple[str, ...]] = {}
         self._sorted: dict[str, Sorted] = {}
+        self._kept: dict[tuple[str, str], tuple[Sequence[Check], Ints]] = {}
         self._blows: dict[str, Bools] = {}
         self._loads: tuple[tuple[str, ...], Ints] | None = None
         self._patterns: dict[str, tuple[Ints, Ints]] = {}
@@ -83,7 +85,8 @@ class Teller:
         for state, numbers in self._by_state.items():
             if state not in self._sorted:
                 self._sorted[state] = self._electrical(self.signatures.state(state), numbers)
-            found.append(self._classed(numbers, self._sorted[state], seen[state], prior, watched=state in watched))
+            of = self._of("volts", state, numbers)
+            found.append(self._classed(of, self._sorted[state], seen[state], prior, watched=state in watched))
         found.extend(self._levels_and_codes(now, evidence, left_out))
         found.extend(self._rounds(now, evidence))
         found.extend(self._places.told(now, evidence, prior))
@@ -91,16 +94,21 @@ class Teller:
         for state in self._by_state:
             numbers, known = self.loading.clamped(state, evidence)
             if numbers:
-                found.append(self._classed(numbers, known, seen[state], prior, watched=state in watched))
+                of = self._of("amps", state, numbers)
+                found.append(self._classed(of, known, seen[state], prior, watched=state in watched))
             numbers, joint = self.loading.lamps(state, seen[state], watched=state in watched)
             if numbers:
-                found.append(self._plain(numbers, joint))
+                checks, at = self._of("lamp", state, numbers)
+                found.append(Plain(checks, joint, MISREAD, at))
         apart = self.loading.watching(now, evidence)
         found.extend(Plain((check,), joint[None], MISREAD) for check, joint in apart)
         return found
 
-    def _plain(self, numbers: Sequence[int], joint: Floats, misread: float = MISREAD) -> Plain:
-        return Plain([self.checks[number] for number in numbers], joint, misread, np.array(numbers, dtype=np.int64))
+    def _of(self, what: str, state: str, numbers: Sequence[int]) -> tuple[Sequence[Check], Ints]:
+        """The checks of some ``numbers``, which are always the same for ``what`` is asked of a state; kept."""
+        if (what, state) not in self._kept:
+            self._kept[what, state] = [self.checks[number] for number in numbers], np.array(numbers, dtype=np.int64)
+        return self._kept[what, state]
 
     def _electrical(self, table: StateTable, numbers: Sequence[int]) -> Sorted:
         """In which class each row's prediction falls, for the voltage checks of a state."""
@@ -118,7 +126,7 @@ class Teller:
         return Sorted(self.space.rows + 1, len(numbers), away)
 
     def _classed(
-        self, numbers: Sequence[int], known: Sorted, now: Live, prior: Floats, *, watched: bool
+        self, of: tuple[Sequence[Check], Ints], known: Sorted, now: Live, prior: Floats, *, watched: bool
     ) -> ByClass:
         """Checks sorted into classes, for live hypotheses with the lines they show.
 
@@ -130,8 +138,7 @@ class Teller:
         usual = prior - asleep
         row, group, mass = now.rows_awake
         return ByClass(
-            known, [self.checks[number] for number in numbers], np.array(numbers, dtype=np.int64),
-            row=row, group=group, mass=mass, usual=usual if watched else asleep + usual,
+            known, *of, row=row, group=group, mass=mass, usual=usual if watched else asleep + usual,
             asleep=asleep if watched else None, misread=MISREAD,
         )  # fmt: skip
 
@@ -142,7 +149,9 @@ class Teller:
             return []
         chances = evidence.shown(tuple(self.checks[number] for number in numbers))
         mass = now.awake_by_group(now.row, chances).T + chances[self.space.rows][:, None] * now.asleep_by_group
-        return [self._plain(numbers, mass.reshape(len(numbers), -1, len(now.names)))]
+        checks = [self.checks[number] for number in numbers]
+        joint = mass.reshape(len(numbers), -1, len(now.names))
+        return [Plain(checks, joint, MISREAD, np.array(numbers, dtype=np.int64))]
 
     def _rounds(self, now: Live, evidence: Evidence) -> list[Told]:
         """Walks round the machine: what all functions of a state show together."""
@@ -281,6 +290,14 @@ class Places:
         """What each look would tell that can show a live fault."""
         space, known, groups = self._space, self._sights(evidence), len(now.names)
         count = len(space.faults) + 1
+        compiled = seen_at_places(
+            len(self._checks), count, LEAST_SEEN, row=now.row, group=now.group, awake=now.awake, asleep=now.asleep,
+            fault_of=self._fault, place=known.place, fault=known.fault, chance=known.chance, moves=self._moves,
+            false_find=self._false, prior=prior,
+        )  # fmt: skip
+        if compiled is not None:
+            at, joint = compiled
+            return [Plain([self._checks[number] for number in at.tolist()], joint, 0.0, self._numbers[at])]
         fault = self._fault[now.row]
         mass = np.bincount(fault, weights=now.awake + now.asleep, minlength=count)
         sleeping = np.bincount(fault, weights=now.asleep, minlength=count)

@@ -176,9 +176,11 @@ class Loading:
         and a bus or module that may be held down. Masses ``[3, groups]``.
         """
         symptom, groups = self._symptom(evidence), len(now.names)
+        if symptom is None:
+            return []
         whole = now.awake + now.asleep
         order = np.argsort(-whole[:-1], kind="stable")[:WATCH_ROWS]
-        if symptom is None or whole[order].sum() < WATCH_MASS * whole[:-1].sum():
+        if whole[order].sum() < WATCH_MASS * whole[:-1].sum():
             return []
         found = []
         for connector in self._splitting(now):

@@ -13,6 +13,7 @@ from typing import overload
 import numpy as np
 
 from halfsplit.diagnosis.checks import METERED, Check
+from halfsplit.diagnosis.compiled import least_apart
 from halfsplit.diagnosis.living import ALIKE, Floats, Ints
 from halfsplit.diagnosis.space import Bools, RepairGroup
 from halfsplit.diagnosis.telling import Told
@@ -229,12 +230,12 @@ class Offers(Sequence[Option]):
 
 
 def told_before(
-    told: Sequence[Told], metered: Bools, used: Bools, offered: Bools, rate: Floats
+    told: Sequence[Told], lengths: Sequence[int], metered: Bools, used: Bools, offered: Bools, rate: Floats
 ) -> Bools:
     """Which readings, of the best by ``rate``, would tell almost the same as one taken.
 
-    All ``[checks]``, over the checks of ``told`` one after the other: whether each is a reading, was ``used`` up, and
-    is ``offered``.
+    All ``[checks]``, over the checks of ``told`` one after the other, ``lengths`` of each: whether each is a reading,
+    was ``used`` up, and is ``offered``.
     """
     stale = np.zeros(len(rate), dtype=np.bool_)
     best = np.flatnonzero(offered)
@@ -245,15 +246,22 @@ def told_before(
     fresh = np.zeros(len(rate), dtype=np.bool_)
     fresh[best] = metered[best]
     start = 0
-    lengths = [len(one.checks) if one.numbers is None else len(one.numbers) for one in told]
-    for one in told:
-        end = start + lengths.pop(0)
+    for one, length in zip(told, lengths, strict=True):
+        end = start + length
         at, made = np.flatnonzero(fresh[start:end]), np.flatnonzero(used[start:end])
         if len(at) and len(made):
-            joint = one.masses(at.tolist())
-            least = np.full(len(at), np.inf)
-            for taken in one.masses(made.tolist()):
-                np.minimum(least, 0.5 * np.abs(joint - taken).sum(axis=(1, 2)), out=least)
-            stale[start + at[least < NEW_MASS]] = True
+            joint, taken = one.masses(at.tolist()), one.masses(made.tolist())
+            stale[start + at[_least_apart(joint, taken) < NEW_MASS]] = True
         start = end
     return stale
+
+
+def _least_apart(joint: Floats, taken: Floats) -> Floats:
+    """The least share of mass ``[checks]`` that lies elsewhere in one of ``taken``; masses by outcome and group."""
+    found = least_apart(joint, taken)
+    if found is not None:
+        return found
+    least = np.full(len(joint), np.inf)
+    for one in taken:
+        np.minimum(least, 0.5 * np.abs(joint - one).sum(axis=(1, 2)), out=least)
+    return least

@@ -232,17 +232,19 @@ class Planner:
         prior = np.bincount(now.group, weights=now.awake + now.asleep, minlength=len(now.names)).astype(np.float64)
         told = self.teller.told(now, patient, evidence, prior, watched, self._on_the_way(evidence))
         prior_entropy = float(entropy(prior, 0))
+        # First the information, by which is found out which checks tell anything.
+        information = np.concatenate([np.zeros(0), *[one.information(prior_entropy) for one in told]])
         made_up = self.catalogue.numbers
-        every = (made_up(one.checks) if one.numbers is None else one.numbers for one in told)
+        every = [made_up(one.checks) if one.numbers is None else one.numbers for one in told]
         numbers = np.concatenate([np.zeros(0, dtype=np.int64), *every])
-        information = np.concatenate([np.zeros(0), *(one.information(prior_entropy) for one in told)])
         used = self.catalogue.used_up(situation)
         barred = used | self.catalogue.out_of_reach(situation)
         minutes, before = self.catalogue.minutes(numbers, situation, watched, patient.wait_min)
         offered = (information > NO_INFORMATION) & ~barred[numbers]
         stale = told_before(
-            told, self.catalogue.metered(numbers), used[numbers], offered, information / minutes
-        )
+            told, [len(one) for one in every], self.catalogue.metered(numbers), used[numbers], offered,
+            information / minutes,
+        )  # fmt: skip
         information = np.where(stale, TOLD_BEFORE * information, information)
         repairs = self._repairs(belief, situation)
         offers = Offers(

@@ -12,13 +12,16 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import cached_property
+from threading import Lock
 from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.special import entr
 
+from halfsplit.circuit import native
 from halfsplit.diagnosis.checks import Check
+from halfsplit.diagnosis.compiled import ByPair, plain_information
 from halfsplit.diagnosis.living import Floats, Ints
 
 #: Steps of the class scale in standard deviations.
@@ -83,6 +86,9 @@ class Plain:
 
     def information(self, prior_entropy: float) -> Floats:
         """See :class:`Told`."""
+        found = plain_information(self.joint, self.misread, prior_entropy)
+        if found is not None:
+            return found
         joint = as_read(self.joint, self.misread)
         result: Floats = prior_entropy + entropy(joint.sum(axis=2), 1) - entropy(joint, (1, 2))
         return np.maximum(result, 0.0)
@@ -108,8 +114,10 @@ class Sorted:
 
     def __init__(self, rows: int, checks: int, away: Callable[[Ints], NDArray[np.float32]]) -> None:
         self._away = away
-        self._first: Ints = np.full(rows, -1, dtype=np.int64)
-        self._count: Ints = np.zeros(rows, dtype=np.int64)
+        self._lock = Lock()
+        #: Where the pairs of each row are kept, -1 where they are not known yet, and how many it has.
+        self.first: Ints = np.full(rows, -1, dtype=np.int64)
+        self.count: Ints = np.zeros(rows, dtype=np.int64)
         self._number: Ints = np.full(checks * CLASSES, -1, dtype=np.int64)
         #: Check of each kept pair, and the number of its check and class together.
         self.check: Ints = np.zeros(0, dtype=np.int64)
@@ -120,13 +128,17 @@ class Sorted:
 
     def pairs(self, rows: Ints) -> tuple[Ints, Ints]:
         """The pairs of some rows (repeats allowed): where they are kept ``[pairs]``, and how many each has ``[n]``."""
-        unknown = rows[self._first[rows] < 0]
-        if len(unknown):
-            self._add(np.unique(unknown))
-        count = self._count[rows]
+        self.know(rows)
+        count = self.count[rows]
         ends = np.cumsum(count)
         total = int(ends[-1]) if len(ends) else 0
-        return np.repeat(self._first[rows] - (ends - count), count) + np.arange(total), count
+        return np.repeat(self.first[rows] - (ends - count), count) + np.arange(total), count
+
+    def know(self, rows: Ints) -> None:
+        """Works out the pairs of those rows that are not known yet."""
+        if (self.first[rows] < 0).any():
+            with self._lock:
+                self._add(np.unique(rows[self.first[rows] < 0]))
 
     def _add(self, rows: Ints) -> None:
         away = self._away(rows)
@@ -139,10 +151,12 @@ class Sorted:
         self._number[new] = len(self.check_of) + np.arange(len(new))
         self.check_of = np.concatenate([self.check_of, new // CLASSES])
         self.class_of = np.concatenate([self.class_of, new % CLASSES])
-        self._count[rows] = np.bincount(at, minlength=len(rows))
-        self._first[rows] = len(self.check) + np.cumsum(self._count[rows]) - self._count[rows]
+        before, count = len(self.check), np.bincount(at, minlength=len(rows))
         self.check = np.concatenate([self.check, check])
         self.kind = np.concatenate([self.kind, self._number[code]])
+        # Last, since whoever finds a row known reads its pairs.
+        self.count[rows] = count
+        self.first[rows] = before + np.cumsum(count) - count
 
 
 class ByClass:
@@ -157,19 +171,72 @@ class ByClass:
         self, known: Sorted, checks: Sequence[Check], numbers: Ints, *,
         row: Ints, group: Ints, mass: Floats, usual: Floats, asleep: Floats | None, misread: float,
     ) -> None:  # fmt: skip
-        groups = len(usual)
         self.misread = misread
+        self._known, self._all, self._numbers = known, checks, numbers
+        self._row, self._group, self._mass = row, group, mass
         self._usual, self._asleep = usual, asleep
+        self._compiled = native.available()
+        known.know(row)
+
+    @cached_property
+    def _by_pair(self) -> ByPair:
+        known = self._known
+        return ByPair(
+            len(self._all), self._row, self._group, self._mass, known.first, known.count, known.check, known.kind,
+            known.class_of, self._usual, self._asleep, self.misread,
+        )  # fmt: skip
+
+    @cached_property
+    def _moved(self) -> _Moved:
+        return _Moved(self._known, self._row, self._group, self._mass, len(self._all), len(self._usual))
+
+    @cached_property
+    def _at(self) -> Ints:
+        """The checks that a row moves."""
+        return self._moved.at
+
+    @property
+    def numbers(self) -> Ints:
+        """See :class:`Told`."""
+        found: Ints = self._numbers[self._at]
+        return found
+
+    @cached_property
+    def checks(self) -> Sequence[Check]:
+        """See :class:`Told`."""
+        return [self._all[number] for number in self._at.tolist()]
+
+    def masses(self, numbers: Sequence[int]) -> Floats:
+        """See :class:`Told`."""
+        if self._compiled:
+            where = np.full(len(self._all), -1, dtype=np.int64)
+            where[self._at[numbers]] = np.arange(len(numbers))
+            return self._by_pair.masses(where, len(numbers), CLASSES)
+        return self._moved.masses(numbers, self._usual, self._asleep)
+
+    def information(self, prior_entropy: float) -> Floats:
+        """See :class:`Told`."""
+        if self._compiled:
+            found = self._by_pair.information(prior_entropy)
+            if found is not None:
+                self.__dict__["_at"], information = found
+                return information
+        return self._moved.information(self._usual, self._asleep, self.misread, prior_entropy)
+
+
+class _Moved:
+    """The same in arrays: the masses that depart from the usual class."""
+
+    def __init__(self, known: Sorted, row: Ints, group: Ints, mass: Floats, total: int, groups: int) -> None:
         kept, count = known.pairs(row)
         check, kind = known.check[kept], known.kind[kept]
         of_pair, weight = np.repeat(group, count), np.repeat(mass, count)
-        kinds, total = len(known.check_of), len(checks)
-        self._at = np.flatnonzero(np.bincount(check, minlength=total) > 0)
+        kinds = len(known.check_of)
+        self.at = np.flatnonzero(np.bincount(check, minlength=total) > 0)
         place = np.zeros(total, dtype=np.int64)
-        place[self._at] = np.arange(len(self._at))
-        self._checks, self.numbers = checks, numbers[self._at]
+        place[self.at] = np.arange(len(self.at))
         # What is taken from the usual class of each check and group, ``[checks, groups]``.
-        flat = np.bincount(place[check] * groups + of_pair, weights=weight, minlength=len(self._at) * groups)
+        flat = np.bincount(place[check] * groups + of_pair, weights=weight, minlength=len(self.at) * groups)
         self._taken: Floats = flat.reshape(-1, groups).astype(np.float64)
         # The masses that moved, with the check, class and group they are now in, ``[moved]``.
         flat = np.bincount(kind * groups + of_pair, weights=weight, minlength=kinds * groups)
@@ -181,44 +248,41 @@ class ByClass:
         self._place = place[known.check_of]
         self._class = known.class_of
 
-    @cached_property
-    def checks(self) -> Sequence[Check]:
-        """See :class:`Told`."""
-        return [self._checks[number] for number in self._at.tolist()]
-
-    def masses(self, numbers: Sequence[int]) -> Floats:
-        """See :class:`Told`."""
-        where = np.full(len(self._at), -1)
+    def masses(self, numbers: Sequence[int], usual: Floats, asleep: Floats | None) -> Floats:
+        """Joint masses of some of the checks, ``[numbers, outcomes, groups]``."""
+        where = np.full(len(self.at), -1)
         where[numbers] = np.arange(len(numbers))
-        joint = np.zeros((len(numbers), CLASSES, len(self._usual)))
+        joint = np.zeros((len(numbers), CLASSES, len(usual)))
         of_moved = where[self._place[self._kind]]
         inside = of_moved >= 0
         joint[of_moved[inside], self._class[self._kind[inside]], self._group[inside]] = self._moved[inside]
-        joint[:, CLASS_SIDE] = np.maximum(self._usual - self._taken[numbers], 0.0)
-        if self._asleep is not None:
-            joint[:, CLASSES - 1] = self._asleep
+        joint[:, CLASS_SIDE] = np.maximum(usual - self._taken[numbers], 0.0)
+        if asleep is not None:
+            joint[:, CLASSES - 1] = asleep
         return joint
 
-    def information(self, prior_entropy: float) -> Floats:
-        """See :class:`Told`."""
-        here, right = len(self._at), 1.0 - self.misread
+    def information(
+        self, all_usual: Floats, asleep: Floats | None, misread: float, prior_entropy: float
+    ) -> Floats:
+        """Mutual information of outcome and group in nats, ``[checks]``, for the groups' entropy."""
+        here, right = len(self.at), 1.0 - misread
         if not here:
             return np.zeros(0)
-        group_mass = self._usual if self._asleep is None else self._usual + self._asleep
+        group_mass = all_usual if asleep is None else all_usual + asleep
         whole, groups = float(group_mass.sum()), len(group_mass)
-        usual = np.maximum(self._usual - self._taken, 0.0)
+        usual = np.maximum(all_usual - self._taken, 0.0)
         of_usual = usual.sum(axis=1)
         of_kind = np.bincount(self._kind, weights=self._moved, minlength=self._kinds)
         there = np.flatnonzero(of_kind != 0.0)
         of_kind, place = of_kind[there], self._place[there]
-        asleep = self._asleep if self._asleep is not None and float(self._asleep.sum()) > 0.0 else None
+        asleep = asleep if asleep is not None and float(asleep.sum()) > 0.0 else None
         occurs = of_usual > 0.0
         moved_kinds = np.bincount(place, minlength=here)
         outcomes = moved_kinds + occurs + (asleep is not None)
         # What another outcome misread adds to each of n outcomes that can occur, by n: [outcomes, groups].
-        share = self.misread / np.maximum(np.arange(int(outcomes.max()) + 1), 1)
+        share = misread / np.maximum(np.arange(int(outcomes.max()) + 1), 1)
         added = share[:, None] * group_mass
-        of_added, of_usual_added = entr(added), entr(right * self._usual + added)
+        of_added, of_usual_added = entr(added), entr(right * all_usual + added)
         # Outcome and group together: first as if no mass were moved, then what moved.
         both = moved_kinds * of_added.sum(axis=1)[outcomes]
         of_moved = self._place[self._kind]
