@@ -138,7 +138,7 @@ def _epoch_terms(evidence: Evidence, epoch: Epoch, let_go: LetGo, within: float)
     asleep_line = evidence.asleep_lines(epoch)
     for moment in epoch.moments():
         items = [evidence.weigh(observed) for observed in moment]
-        log = np.sum([np.log(item.per_row) for item in items], axis=0)
+        log = np.sum([item.log for item in items], axis=0)
         steady += log[:-1]
         gone += float(log[-1])
         other += float(np.sum([np.log(item.other) for item in items]))

@@ -11,7 +11,7 @@ comparison favours them.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 
 import numpy as np
 
@@ -21,6 +21,7 @@ from halfsplit.diagnosis.hunt import Bench, Hunt, Settings
 from halfsplit.diagnosis.practice import MOST_CHECKS, Clock, Played, Repaired, finish, true_groups
 from halfsplit.diagnosis.space import Floats, RepairGroup
 from halfsplit.diagnosis.world import World
+from halfsplit.faults.catalogue import Fault
 from halfsplit.observations import Complaint, Look, Reading, Symptom
 
 #: A reading within this many deviations of a prediction keeps the suspect on the chart; common practice.
@@ -40,14 +41,18 @@ def most_likely_first(
     odds = hunt.belief.group_odds()
     repairs: list[Repaired] = []
     looks = {(check.place, check.look): check for check in hunt.planner.checks if check.kind == "look"}
+    own: dict[str, list[Fault]] = {}
+    for fault in bench.faults:
+        own.setdefault(fault.group, []).append(fault)
+    best = [_best_look(own.get(group.id, ()), looks) for group in bench.space.groups]
     worth = odds
     if cost is not None:
-        worth = odds / [cost(group, _best_look(bench, looks, at)) for at, group in enumerate(bench.space.groups)]
+        worth = odds / [cost(group, best[at]) for at, group in enumerate(bench.space.groups)]
     order = [int(group) for group in np.argsort(-worth) if odds[group] > 0.0]
     looked: set[str] = set()
     for number in order:
         group = bench.space.groups[number]
-        check = _best_look(bench, looks, number)
+        check = best[number]
         if check is None or check.id in looked:
             continue
         if clock.checks >= MOST_CHECKS:
@@ -60,12 +65,10 @@ def most_likely_first(
     return _down_the_list(bench, clock, complaint, order, odds, repairs, causes)
 
 
-def _best_look(bench: Bench, looks: dict[tuple[str, str], Check], number: int) -> Check | None:
-    group = bench.space.groups[number]
+def _best_look(faults: Iterable[Fault], looks: dict[tuple[str, str], Check]) -> Check | None:
+    """The look that sees most of the faults of a repair group."""
     best: tuple[float, Check] | None = None
-    for fault in bench.faults:
-        if fault.group != group.id:
-            continue
+    for fault in faults:
         for kind, chance in fault.mode.looks.items():
             check = looks.get((fault.owner, kind))
             if check is not None and (best is None or chance > best[0]):
@@ -153,7 +156,8 @@ def _halving(
             plus = np.array([table.nodes[check.plus] for check in volts], dtype=np.int64)
             minus = np.array([table.nodes[check.minus] for check in volts], dtype=np.int64)
             rows = np.flatnonzero(alive)
-            away = table.lines.volts[rows][:, plus] - table.lines.volts[rows][:, minus]
+            those = table.lines.volts[rows]
+            away = those[:, plus] - those[:, minus]
             away = np.abs(away - (table.lines.volts[-1, plus] - table.lines.volts[-1, minus]))
             moved = weight[rows] @ (away > CHART_WITHIN * table.spreads_v(plus, minus) + 0.1)
             for check, mass in zip(volts, moved, strict=True):

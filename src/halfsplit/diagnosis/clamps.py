@@ -14,6 +14,7 @@ import numpy as np
 
 from halfsplit.circuit.expansion import LOAD_PINS
 from halfsplit.circuit.spread import pair_spread
+from halfsplit.diagnosis.held import Held
 from halfsplit.diagnosis.likelihood import GRADE_SHARE
 from halfsplit.diagnosis.space import Floats, Space
 from halfsplit.faults.catalogue import Effect
@@ -33,6 +34,8 @@ TABLE_V = 1e-6
 SPAN_A = (5.0, 100.0)
 #: Lines worked through at a time, so that what is in hand stays in the processor's cache.
 LINES = 64
+#: Things whose currents are held in a state, a number for each row; no source.
+THINGS_HELD = 96
 
 
 def branch_of(machine: Machine, thing: str) -> str | None:
@@ -84,15 +87,15 @@ class Currents:
     def __init__(self, table: StateTable, rows_at: Callable[[str], Mapping[int, tuple[Effect, ...]]]) -> None:
         self._table = table
         self._rows_at = rows_at
-        self._known: dict[str, Amps] = {}
+        self._known: Held[str, Amps] = Held(THINGS_HELD)
 
     def of(self, thing: str) -> Amps:
         """The currents through one thing that a clamp goes around; kept."""
-        if thing not in self._known:
-            one = self.through([thing])
-            value = one.value[:, 0].astype(np.float64)
-            self._known[thing] = Amps(value, float(one.spread_a[0]), float(one.span_a[0]))
-        return self._known[thing]
+        return self._known.get(thing, lambda: self._of(thing))
+
+    def _of(self, thing: str) -> Amps:
+        one = self.through([thing])
+        return Amps(one.value[:, 0].astype(np.float64), float(one.spread_a[0]), float(one.span_a[0]))
 
     def through(self, things: Sequence[str]) -> Several:
         """The currents through some things that a clamp goes around."""

@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,6 +19,7 @@ from halfsplit.circuit.observing import SILENT_BESIDE
 from halfsplit.diagnosis import clamps, instruments, lamps, likelihood, readings, scatter, stages
 from halfsplit.diagnosis.checks import Check
 from halfsplit.diagnosis.complaining import functions_in, named
+from halfsplit.diagnosis.held import Held
 from halfsplit.diagnosis.ohms import OhmsTables
 from halfsplit.diagnosis.repeats import settled
 from halfsplit.diagnosis.space import Space
@@ -72,6 +74,8 @@ APART_LEAST = 500
 APART_MOST = 1000
 #: Log prior that any one row is taken to have when those without a chance are let go; most have less.
 ROW_PRIOR = -4.0
+#: Functions and states whose levels are held for a machine, three numbers for each row; no source.
+LEVELS_HELD = 128
 
 
 @dataclass(frozen=True, eq=False)
@@ -81,6 +85,12 @@ class Weighed:
     per_row: Floats
     other: float
     showing: str
+
+    @cached_property
+    def log(self) -> Floats:
+        """Natural logarithm of ``per_row``."""
+        result: Floats = np.log(self.per_row)
+        return result
 
 
 @dataclass(frozen=True, eq=False)
@@ -98,6 +108,21 @@ Blocked = tuple[stages.Weighed, stages.Weighed | None, Floats, float]
 
 def _is_ohms(observed: Electrical) -> bool:
     return isinstance(observed, Reading) and observed.quantity == "ohms"
+
+
+class _RowLevels:
+    """Chances of the levels of functions by themselves, for every row, kept once computed."""
+
+    def __init__(self, signatures: Signatures) -> None:
+        self._signatures = signatures
+        self._levels: Held[tuple[str, str], Floats] = Held(LEVELS_HELD)
+
+    def of(self, function: str, state: str, space: Space) -> Floats:
+        """Those of a function in a state, ``[rows + 1, 3]``; ``space`` is one of the machine's own rows."""
+        table = self._signatures.state(state)
+        return self._levels.get(
+            (function, state), lambda: likelihood.symptom_levels(table, table.lines, function, space)
+        )
 
 
 @dataclass
@@ -167,9 +192,10 @@ class Evidence:
         self.space = space
         self.signatures = signatures
         self.complaint = complaint
-        self.ohms = OhmsTables(signatures)
-        self.lamps = lamps.LampTables(signatures)
-        self.clamps = clamps.ClampTables(signatures)
+        self.ohms = signatures.shared(OhmsTables)
+        self.lamps = signatures.shared(lamps.LampTables)
+        self.clamps = signatures.shared(clamps.ClampTables)
+        self._row_levels = signatures.shared(_RowLevels)
         self.epochs: list[Epoch] = [Epoch()]
         self.unreachable: set[str] = set()
         self._cache: dict[Observation, Weighed] = {}
@@ -179,7 +205,6 @@ class Evidence:
         self._blocks: dict[tuple[tuple[Reading, ...], bool, float | None], Blocked] = {}
         self._joint: dict[tuple[Reading, ...], readings.Block] = {}
         self._levels: dict[tuple[str, str], Floats] = {}
-        self._row_levels: dict[tuple[str, str], Floats] = {}
         self._carried: dict[str, Ints] = {}
         self._columns = Columns(signatures, space, self.carried)
         self._shown: dict[tuple[str, ...], Floats] = {}
@@ -293,7 +318,7 @@ class Evidence:
             score += np.maximum(np.maximum(steady[:-1], steady[-1]), sleeping)
             for seen in epoch.observed():
                 if seen != but and seen in self._cache:
-                    log = np.log(self._cache[seen].per_row)
+                    log = self._cache[seen].log
                     score += np.maximum(log[:-1], log[-1])
         order = np.argsort(-score, kind="stable")
         close = int((score >= score.max() - APART_WITHIN).sum())
@@ -309,11 +334,7 @@ class Evidence:
 
     def row_levels(self, function: str, state: str) -> Floats:
         """The same with every fuse as the row leaves it in that state by itself."""
-        key = (function, state)
-        if key not in self._row_levels:
-            table = self.signatures.state(state)
-            self._row_levels[key] = likelihood.symptom_levels(table, table.lines, function, self.space)
-        return self._row_levels[key]
+        return self._row_levels.of(function, state, self.space)
 
     def shown(self, checks: tuple[Check, ...]) -> Floats:
         """Chances of what some functions and codes show, for every row and the healthy machine, ``[rows + 1, n * 3]``.
@@ -343,7 +364,7 @@ class Evidence:
     def said(self, observed: Electrical) -> Said:
         """Log likelihood and straying of every row for one observation; kept."""
         if observed not in self._said:
-            log = np.log(self.weigh(observed).per_row)
+            log = self.weigh(observed).log
             if isinstance(observed, Symptom) and not observed.unplugged:
                 strays = self.strays(observed.function, observed.state)
             elif isinstance(observed, CodeSeen):
@@ -539,16 +560,11 @@ class Evidence:
         """The row of the fuse alone that each row blows in a state of the complaint, ``[rows]``; healthy for none."""
         if self._asleep is None:
             rows = self.space.rows
-            fuse_row = {
-                self.space.faults[fault].place: row
-                for row, fault in enumerate(self.space.row_fault.tolist())
-                if self.space.faults[fault].mode.id == "fuse-open"
-            }
             asleep = np.full(rows, rows)
             for state in dict.fromkeys(symptom.state for symptom in self.complaint.symptoms):
                 table = self.signatures.state(state)
                 for row, fuse in zip(*np.nonzero(table.lines.blown[:-1]), strict=True):
-                    asleep[row] = fuse_row.get(table.fuses[fuse], rows)
+                    asleep[row] = self.space.fuse_row.get(table.fuses[fuse], rows)
             self._asleep = asleep
         return self._asleep
 
@@ -574,7 +590,7 @@ class Evidence:
 
     def faults_seen_at(self, kind: str, place: str) -> Sequence[int]:
         """Which faults a look of ``kind`` at ``place`` could see; by eye at a fuse also those that blew it."""
-        own = self._at.get((kind, place), ())
+        own = self.space.seen_at.get((kind, place), ())
         return (*own, *(one for one in self._blew(place) if one not in own)) if kind == "by-eye" else own
 
     def sight(self, kind: str, place: str, number: int) -> tuple[float, float]:
@@ -584,7 +600,7 @@ class Evidence:
         severities of it that blow no fuse stay unseen there.
         """
         mode = self.space.faults[number].mode
-        if number in self._at.get((kind, place), ()):
+        if number in self.space.seen_at.get((kind, place), ()):
             return mode.looks[kind], mode.hidden
         blown = next(one.mode for one in self.space.faults if one.place == place and one.mode.id == "fuse-open")
         return blown.looks[kind], 1.0 - self._blew(place)[number] * (1.0 - blown.hidden)
@@ -611,17 +627,6 @@ class Evidence:
                 shares[number] = shares.get(number, 0.0) + severities[grade].weight / whole
             self._blowing[place] = shares
         return self._blowing[place]
-
-    @property
-    def _at(self) -> dict[tuple[str, str], tuple[int, ...]]:
-        if not hasattr(self, "_at_cache"):
-            found: dict[tuple[str, str], list[int]] = {}
-            for number, fault in enumerate(self.space.faults):
-                for kind in fault.mode.looks:
-                    for place in {fault.owner, fault.place}:
-                        found.setdefault((kind, place), []).append(number)
-            self._at_cache = {key: tuple(numbers) for key, numbers in found.items()}
-        return self._at_cache
 
     def move_chances(self, epoch: Epoch, sleeps: bool) -> tuple[Floats, float, float]:
         """The same for places that were moved while a function was watched; a sleeping fault reacts."""

@@ -81,6 +81,11 @@ class Bench:
         check_complaint(self.machine, complaint)
         self.signatures.prepare(working_states(self.machine, complaint), begin)
 
+    def weights(self, conditions: Sequence[str], worked_on: Sequence[str]) -> Floats:
+        """Prior probability of each fault in some conditions, ``[faults]``; those asked for last are kept."""
+        key = (tuple(conditions), tuple(worked_on))
+        return self.space.held_weights.get(key, lambda: fault_weights(self.machine, self.faults, *key))
+
     def planner(self, states: Sequence[str]) -> Planner:
         """The planner whose electrical checks use the given states."""
         key = tuple(states)
@@ -118,7 +123,7 @@ class Hunt:
         self.states = working_states(bench.machine, complaint)
         self.planner = bench.planner(self.states)
         self.evidence = Evidence(bench.space, bench.signatures, complaint)
-        weights = fault_weights(bench.machine, bench.faults, complaint.conditions, complaint.worked_on)
+        weights = bench.weights(complaint.conditions, complaint.worked_on)
         self.log_prior: Floats = bench.space.log_prior(weights)
         #: Log chance ``[singles]`` that the operator named just these of the functions that fail; in ``log_prior`` too.
         self.log_chosen = log_chosen(bench.machine, complaint.symptoms, self.evidence.levels)[bench.space.hyp_row]

@@ -16,6 +16,7 @@ from scipy.special import ndtr
 
 from halfsplit.circuit.batch import settle_batch, volts_row
 from halfsplit.circuit.changes import Shunt
+from halfsplit.diagnosis.held import Held
 from halfsplit.diagnosis.space import Floats, Ints, Space
 from halfsplit.faults.applying import changes
 from halfsplit.faults.catalogue import Effect
@@ -41,6 +42,8 @@ NO_LIGHT = 0.1
 #: changes of voltage come from a sagging supply, which feeds a lamp as well as before.
 NOTICED = 0.02
 FED_ANEW = 0.15
+#: Pairs of points held for a machine, a number for each row; no source.
+PAIRS_HELD = 96
 
 
 def lamp_ohm(machine: Machine) -> float:
@@ -115,14 +118,13 @@ class LampTables:
         self._signatures = signatures
         self._ohm = lamp_ohm(signatures.machine)
         self._places: dict[str, _Places] = {}
-        self._volts: dict[tuple[str, str, str], Floats] = {}
+        self._volts: Held[tuple[str, str, str], Floats] = Held(PAIRS_HELD)
 
     def volts(self, state: str, plus: str, minus: str) -> Floats:
         """V across the lamp for every row and the healthy machine, ``[rows + 1]``."""
-        key = (state, plus, minus)
-        if key not in self._volts:
-            self._volts[key] = self._predicted(self._signatures.state(state), plus, minus)
-        return self._volts[key]
+        return self._volts.get(
+            (state, plus, minus), lambda: self._predicted(self._signatures.state(state), plus, minus)
+        )
 
     def of_sets(
         self, state: str, plus: str, minus: str, effects: Sequence[tuple[Effect, ...]]

@@ -20,6 +20,7 @@ from halfsplit.circuit.netlist import Branch, Netlist
 from halfsplit.circuit.resting import switched_on
 from halfsplit.circuit.stamps import sender_responses
 from halfsplit.circuit.system import System, solve_changes
+from halfsplit.diagnosis.held import Held
 from halfsplit.diagnosis.likelihood import GRADE_SHARE, OHMS_DECADES, gaussian
 from halfsplit.diagnosis.load_ohms import at_rest, decades
 from halfsplit.diagnosis.space import Bools, Space
@@ -48,6 +49,8 @@ OPEN_OHM = 1e5
 #: Shares of the meter's own current and voltage below this are none: rounding leaves some 1e-15 (derived). A change
 #: moves the reading by no more than that share, for what is not part of the meter's circuit takes nothing from it.
 UNFELT = 1e-12
+#: Pairs of points held for a machine, each with its dead circuit: one to two megabytes; no source.
+COLUMNS_HELD = 32
 
 
 def dead_netlist(netlist: Netlist, a: str, b: str, unplugged: Sequence[str] = ()) -> Netlist:
@@ -156,7 +159,7 @@ class OhmsTables:
 
     def __init__(self, signatures: Signatures) -> None:
         self._signatures = signatures
-        self._columns: dict[tuple[str, ...], _Column] = {}
+        self._columns: Held[tuple[str, ...], _Column] = Held(COLUMNS_HELD)
 
     def predicted(
         self, state: str, a: str, b: str, unplugged: tuple[str, ...] = (), rows: Ints | None = None
@@ -164,12 +167,14 @@ class OhmsTables:
         """Ohms for every row and the healthy machine, ``[rows + 1]``; only ``rows`` are filled when given."""
         effects = self._signatures.effects
         key = (state, *sorted((a, b)), *unplugged)
-        if key not in self._columns:
+
+        def dead() -> _Column:
             machine = self._signatures.machine
             netlist = dead_netlist(self._signatures.state(state).netlist, a, b, unplugged)
             pulled = changes(netlist, pulled_fuses(machine, unplugged))
-            self._columns[key] = _Column(switched_on(netlist), pulled, np.full(len(effects) + 1, np.nan))
-        column = self._columns[key]
+            return _Column(switched_on(netlist), pulled, np.full(len(effects) + 1, np.nan))
+
+        column = self._columns.get(key, dead)
         if rows is not None and not np.isnan(column.ohms[rows]).any() and not np.isnan(column.ohms[-1]):
             return column.ohms
         wanted = np.arange(len(effects) + 1) if rows is None else np.unique(np.append(rows, len(effects)))

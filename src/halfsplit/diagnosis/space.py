@@ -6,12 +6,14 @@ all the time or comes and goes. After the last hypothesis stand two more: "nothi
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
 
+from halfsplit.diagnosis.held import Held
 from halfsplit.faults.catalogue import Fault
 from halfsplit.faults.modes import corrections
 from halfsplit.machine.model import Machine
@@ -24,6 +26,8 @@ Bools = NDArray[np.bool_]
 NOTHING_PRIOR = 0.02
 #: Chance that the cause is not in the catalogue; engine-notes part 4 asks for 2 to 5 %.
 ELSE_PRIOR = 0.03
+#: Conditions for which priors are held; no source.
+WEIGHTS_HELD = 8
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,6 +90,31 @@ class Space:
     def other(self) -> int:
         """Index of "something else"."""
         return self.singles + 1
+
+    @cached_property
+    def seen_at(self) -> Mapping[tuple[str, str], tuple[int, ...]]:
+        """Which faults a kind of look at a place could see."""
+        found: dict[tuple[str, str], list[int]] = {}
+        for number, fault in enumerate(self.faults):
+            for kind in fault.mode.looks:
+                for place in {fault.owner, fault.place}:
+                    found.setdefault((kind, place), []).append(number)
+        return {key: tuple(numbers) for key, numbers in found.items()}
+
+    @cached_property
+    def fuse_row(self) -> Mapping[str, int]:
+        """The row of each fuse that is blown of itself."""
+        faults = self.faults
+        return {
+            faults[fault].place: row
+            for row, fault in enumerate(self.row_fault.tolist())
+            if faults[fault].mode.id == "fuse-open"
+        }
+
+    @cached_property
+    def held_weights(self) -> Held[tuple[tuple[str, ...], tuple[str, ...]], Floats]:
+        """Prior probabilities ``[faults]`` by the conditions, and what was worked on, that they hold for."""
+        return Held(WEIGHTS_HELD)
 
     def fault_of(self, hypothesis: int) -> Fault:
         """The fault of a single-fault hypothesis."""

@@ -14,7 +14,7 @@ from dataclasses import dataclass, fields
 from functools import cached_property, partial
 from operator import attrgetter
 from threading import Lock
-from typing import Protocol
+from typing import Protocol, TypeVar, cast
 
 import numpy as np
 from numpy.typing import NDArray
@@ -33,6 +33,7 @@ from halfsplit.faults.parted import Parted, parted_from_battery
 from halfsplit.machine.model import Machine
 
 Floats = NDArray[np.float64]
+Shared = TypeVar("Shared")
 #: Pairs of points whose spreads are held, one to two megabytes each; no source.
 PAIRS_HELD = 96
 #: Rows worked out together, so that beside the table little memory is needed; no source.
@@ -398,7 +399,15 @@ class Signatures:
         self._store = store
         self._tables: dict[str, StateTable] = {}
         self._apart: dict[tuple[str, tuple[str, ...]], ApartTable] = {}
+        self._shared: dict[object, object] = {}
         self._lock = Lock()
+
+    def shared(self, kind: Callable[[Signatures], Shared]) -> Shared:
+        """What ``kind`` makes of the signatures of this machine, made once and shared by all who ask."""
+        with self._lock:
+            if kind not in self._shared:
+                self._shared[kind] = kind(self)
+            return cast("Shared", self._shared[kind])
 
     def state(self, name: str) -> StateTable:
         """The table of a state."""
