@@ -140,18 +140,43 @@ class _Column:
         self.carries = (amps > UNFELT * amps.max(axis=0)).any(axis=1)
         self.volts = np.column_stack([metered.voltages / METER_OPEN_V, sent[: system.c.n]]).T
 
-    def felt(self, effects: Sequence[Effect]) -> bool:
-        """Whether the meter can feel a set of effects."""
+    def felt(self, known: _Known) -> Bools:
+        """Which rows' effects the meter can feel, ``[rows]``."""
         nodes, elements = self.system.netlist.node_index, self.system.netlist.branch_index
-        for one in effects:
-            if one.kind == "shunt":
-                if one.a in nodes and one.b in nodes:
-                    across = self.volts[:, nodes[one.a]] - self.volts[:, nodes[one.b]]
-                    if np.abs(across).max() > UNFELT:
-                        return True
-            elif one.a in elements and (one.kind != "series" or self.carries[elements[one.a]]):
-                return True
-        return False
+        node = np.array([nodes.get(name, -1) for name in known.names], dtype=np.int64)
+        element = np.array([elements.get(name, -1) for name in known.names], dtype=np.int64)
+        found = np.zeros(known.rows, dtype=np.bool_)
+        row, a, b = known.shunt
+        a, b = node[a], node[b]
+        there = np.flatnonzero((a >= 0) & (b >= 0))
+        across = np.abs(self.volts[:, a[there]] - self.volts[:, b[there]]).max(axis=0, initial=0.0)
+        found[row[there[across > UNFELT]]] = True
+        row, a = known.series
+        a = element[a]
+        found[row[(a >= 0) & self.carries[a]]] = True
+        row, a = known.other
+        found[row[element[a] >= 0]] = True
+        return found
+
+
+class _Known:
+    """Where the effects of all rows act, as numbers of ``names``: shunts (row, a, b), series and others (row, a)."""
+
+    def __init__(self, signatures: Signatures) -> None:
+        number: dict[str, int] = {}
+        shunt: list[tuple[int, int, int]] = []
+        series: list[tuple[int, int]] = []
+        other: list[tuple[int, int]] = []
+        for row, effects in enumerate(signatures.effects):
+            for one in effects:
+                a = number.setdefault(one.a, len(number))
+                if one.kind == "shunt":
+                    shunt.append((row, a, number.setdefault(one.b, len(number))))
+                else:
+                    (series if one.kind == "series" else other).append((row, a))
+        self.rows, self.names = len(signatures.effects), tuple(number)
+        self.shunt = np.array(shunt, dtype=np.int64).reshape(-1, 3).T
+        self.series, self.other = (np.array(one, dtype=np.int64).reshape(-1, 2).T for one in (series, other))
 
 
 class OhmsTables:
@@ -181,7 +206,8 @@ class OhmsTables:
         missing = wanted[np.isnan(column.ohms[wanted])]
         if len(missing):
             netlist = column.system.netlist
-            solved = [row for row in missing.tolist() if row == len(effects) or column.felt(effects[row])]
+            felt = np.append(column.felt(self._signatures.shared(_Known)), True)  # and the sound machine
+            solved = missing[felt[missing]].tolist()
             sets = [
                 (*changes(netlist, effects[row] if row < len(effects) else ()), *column.pulled) for row in solved
             ]
