@@ -248,12 +248,14 @@ class Hunt:
             return None
         group = next(at for at, one in enumerate(self.bench.space.groups) if one.id == best.repair.id)
         machine, situation = self.bench.machine, self.situation
-        for key in hangs_on(self.evidence, self.log_prior, group, self._made):
-            check = self._made[key]
+        openings: dict[Reading, float] = {}
+        for key, check in self._made.items():
             opening = setup_minutes(machine, check.steps, situation.open_steps)
             opening += state_minutes(machine, check.state, situation.state)
-            if check.minutes + opening > AGAIN_MOST_MIN or not self.planner.reachable(check, situation):
-                continue
+            if check.minutes + opening <= AGAIN_MOST_MIN and self.planner.reachable(check, situation):
+                openings[key] = opening
+        for key in hangs_on(self.evidence, self.log_prior, group, openings):
+            check, opening = self._made[key], openings[key]
             again = Option(check, None, check.minutes + opening, opening, 0.0)
             others = (best, *decision.others)[:6]
             return Decision("check", again, others, "the repair hangs on this one reading: put the leads on once more")
