@@ -1,3 +1,4 @@
+# Over 500 lines: the classes, what was seen of every two of them and how pairs are followed share their shapes.
 """Two faults at once, every two of them, weighed by classes of faults that show the same.
 
 A pair is worth a thought where each member explains something that was seen, so members are the rows that make
