@@ -30,10 +30,12 @@ import tempfile
 import threading
 import time
 import uuid
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
+from functools import partial
 from pathlib import Path
 from typing import Any
 from urllib.parse import quote, urlsplit
@@ -65,6 +67,7 @@ class Phone:
     standing: dict[str, Any] = field(default_factory=dict)
     acknowledged: list[float] = field(default_factory=list)
     next: list[float] = field(default_factory=list)
+    chance: random.Random = field(default_factory=random.Random)
 
     def __post_init__(self) -> None:
         self.connection = self._connect()
@@ -85,7 +88,7 @@ class Phone:
             answer = self.connection.getresponse()
         found: dict[str, Any] = json.loads(answer.read())
         if answer.status >= 400:
-            raise SystemExit(f"{method} {path}: {answer.status} {found}")
+            raise RuntimeError(f"{method} {path} {content}: {answer.status} {found}")
         self.cookie = (answer.headers.get("set-cookie") or self.cookie).partition(";")[0]
         return found
 
@@ -96,15 +99,15 @@ class Phone:
         self.standing = self.ask("POST", "jobs", sent)
         self.job = quote(self.standing["next"]["head"]["job"])
 
-    def listen(self) -> http.client.HTTPSConnection:
+    def listen(self) -> None:
+        """Hears news of the job until the server ends."""
         stream = self._connect()
         stream.request("GET", f"/api/jobs/{self.job}/news", headers={"cookie": self.cookie})
-        threading.Thread(target=_drain, args=(stream.getresponse(),), daemon=True).start()
-        return stream
+        threading.Thread(target=_drain, args=(stream, stream.getresponse()), daemon=True).start()
 
     def record(self) -> None:
         """One finding, and the next check after it."""
-        content = {"sending": str(uuid.uuid4()), **finding(self.standing)}
+        content = {"sending": str(uuid.uuid4()), **finding(self.standing, self.chance)}
         start = time.perf_counter()
         self.ask("POST", f"jobs/{self.job}/written", content)
         self.acknowledged.append(time.perf_counter() - start)
@@ -113,21 +116,41 @@ class Phone:
         self.next.append(time.perf_counter() - start)
 
 
-def _drain(answer: http.client.HTTPResponse) -> None:
+def _drain(_stream: http.client.HTTPSConnection, answer: http.client.HTTPResponse) -> None:
     try:
         while answer.readline():
             pass
     except (OSError, ValueError, AttributeError, http.client.HTTPException):
-        return  # the stream was closed
+        return  # the server ended
 
 
-def finding(standing: dict[str, Any]) -> dict[str, str]:
-    """What the step takes: the last of the words offered, or a reading; a finished hunt hears of a function again."""
+def finding(standing: dict[str, Any], chance: random.Random) -> dict[str, str]:
+    """What might be found at the step: a result drawn as likely as the server says, as a hunt goes that is no surprise.
+
+    A repair does not mend; when nothing more is asked, a function is looked at again.
+    """
     step, asked = standing["next"]["step"], standing["asked"]
     if step is None or asked is None:
         return {"function": "horn", "answer": "sounds"}
-    text = f"12.1 {asked['units'][0]['text']}" if asked["units"] else asked["choices"][-1]["text"]
-    return {"repair" if step["kind"] == "repair" else "check": step["id"], "answer": text}
+    if step["kind"] == "repair":
+        return {"repair": step["id"], "answer": "not mended"}
+    results = step["outcomes"]
+    (drawn,) = chance.choices(results, [max(one["chance"], 1e-6) for one in results])
+    return {"check": step["id"], "answer": said(drawn, asked)}
+
+
+def said(drawn: dict[str, Any], asked: dict[str, Any]) -> str:
+    """A result as it would be typed: its word, or a reading in the middle of its range."""
+    if asked["kind"] == "round":
+        return ", ".join(part for part in drawn["label"].split(", ") if not part.endswith(" more"))
+    if not asked["units"]:
+        words = [one["text"] for one in asked["choices"]]
+        return str(drawn["label"] if drawn["label"] in words or not words else words[-1])
+    low, high = drawn["low"], drawn["high"]
+    if high is None and low is not None and asked["units"][0]["text"] == "ohm":
+        return "OL"
+    middle = (low + high) / 2 if low is not None and high is not None else low if high is None else high
+    return f"{middle or 0.0:.3f} {asked['units'][0]['text']}"
 
 
 @contextmanager
@@ -147,11 +170,15 @@ def at_once(phones: list[Phone], rounds: int) -> None:
     gate = threading.Barrier(len(phones))
 
     def one(phone: Phone) -> None:
-        for _ in range(rounds):
-            gate.wait(PATIENCE_S)
-            phone.record()
+        try:
+            for _ in range(rounds):
+                gate.wait(PATIENCE_S)
+                phone.record()
+        except BaseException:
+            gate.abort()  # or the others would wait for this one
+            raise
 
-    _run([threading.Thread(target=one, args=(phone,)) for phone in phones])
+    _run([partial(one, phone) for phone in phones])
 
 
 def at_work(phones: list[Phone], pace_s: float, rounds: int, seed: int) -> None:
@@ -165,14 +192,14 @@ def at_work(phones: list[Phone], pace_s: float, rounds: int, seed: int) -> None:
             time.sleep(max(0.0, start + moment - time.perf_counter()))
             phone.record()
 
-    _run([threading.Thread(target=one, args=each) for each in zip(phones, moments, strict=True)])
+    _run([partial(one, *each) for each in zip(phones, moments, strict=True)])
 
 
-def _run(threads: list[threading.Thread]) -> None:
-    for one in threads:
-        one.start()
-    for one in threads:
-        one.join()
+def _run(works: Sequence[Callable[[], None]]) -> None:
+    """Does all of it side by side; what goes wrong in one of them ends the bench."""
+    with ThreadPoolExecutor(len(works)) as pool:
+        for one in [pool.submit(work) for work in works]:
+            one.result()
 
 
 def processor_s(pid: int) -> float:
@@ -217,7 +244,7 @@ def main() -> int:
     wanted.add_argument("--phones", type=int, default=20, metavar="N", help="how many (%(default)s)")
     wanted.add_argument("--rounds", type=int, default=5, metavar="N", help="findings of each phone (%(default)s)")
     wanted.add_argument("--pace", type=float, default=20.0, metavar="SECONDS", help="at work (%(default)s)")
-    wanted.add_argument("--seed", type=int, default=1, help="of the moments (%(default)s)")
+    wanted.add_argument("--seed", type=int, default=1, help="of moments and results (%(default)s)")
     given = wanted.parse_args()
     with tempfile.TemporaryDirectory() as home:
         rows = _rows(given, home)
@@ -231,13 +258,16 @@ def _rows(given: argparse.Namespace, home: str) -> list[Row]:
         desk = Desk(store, lambda: datetime.now(UTC))
         for name in names:
             add_person(desk, name, "technician", PASSWORD)
-    with served(home) as (said, pid):
+    with served(home) as (ready, pid):
         authority = Path(home, "certificates", "authority.pem").read_text("utf-8")
         trust = ssl.create_default_context(cadata=authority[authority.index("-----BEGIN CERTIFICATE") :])
-        phones = [Phone(name, said["address"], trust) for name in names]
+        phones = [Phone(name, ready["address"], trust) for name in names]
+        for number, phone in enumerate(phones):
+            phone.chance.seed(1000 * given.seed + number)
         say("Signing in and opening a job on each phone")
         begin_jobs(phones)
-        streams = [phone.listen() for phone in phones]
+        for phone in phones:
+            phone.listen()
         say("At once")
         rows = measured(f"{given.phones} phones at once", phones, pid, lambda: at_once(phones, given.rounds))
         say("At work")
@@ -245,8 +275,6 @@ def _rows(given: argparse.Namespace, home: str) -> list[Row]:
             f"{given.phones} phones, each every {given.pace:g} s", phones, pid,
             lambda: at_work(phones, given.pace, given.rounds, given.seed),
         )  # fmt: skip
-        for stream in streams:
-            stream.close()
     return rows
 
 

@@ -13,7 +13,9 @@ from __future__ import annotations
 
 import contextlib
 import sqlite3
+import threading
 from collections.abc import Iterator, Mapping, Sequence
+from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
@@ -58,6 +60,8 @@ from halfsplit.jobs.store import (
 )
 from halfsplit.jobs.units import UnitEvent, unit_from_json
 
+#: Events kept as they were read, about 1 kB each; those of twenty long jobs. Invented limit.
+_EVENTS_KEPT = 8192
 #: How long a writer waits for another one before it gives up. Common practice, no source.
 BUSY_SECONDS = 20
 
@@ -159,14 +163,14 @@ class SqlStore(JobStore):
     def events(self, job: str, after: int = 0) -> tuple[Event, ...]:
         """Give the events of a job; see JobStore."""
         with self._reading() as connection:
-            if connection.scalar(select(job_rows.c.id).where(job_rows.c.id == job)) is None:
-                raise self._no_job(connection, job)
             texts = connection.scalars(
                 select(event_rows.c.body)
                 .where(event_rows.c.job == job, event_rows.c.number > after)
                 .order_by(event_rows.c.number)
             ).all()
-        return tuple(map(from_json, texts))
+            if not texts and connection.scalar(select(job_rows.c.id).where(job_rows.c.id == job)) is None:
+                raise self._no_job(connection, job)
+        return tuple(map(_event, texts))
 
     def jobs(
         self, *, state: State | None = None, machine: str | None = None, unit: str | None = None
@@ -309,7 +313,9 @@ class SqlStore(JobStore):
     @contextlib.contextmanager
     def _writing(self, *, changes_tables: bool = False) -> Iterator[Connection]:
         """A connection in a transaction that has reached the disk once the block has ended well."""
-        with self._spoken(), self._connected().connect() as connection:
+        # Writers of one process queue here: SQLite lets one write at a time, and who finds it busy sleeps a while.
+        alone = self._sqlite.alone if self._sqlite else contextlib.nullcontext()
+        with alone, self._spoken(), self._connected().connect() as connection:
             writing = connection.execution_options(**{_WRITES: True, _CHANGES_TABLES: changes_tables})
             with writing.begin():
                 yield writing
@@ -357,6 +363,7 @@ class _SqliteWays:
                 'For a store that keeps nothing write "memory:".',
             )
         self._path = Path(name)
+        self.alone = threading.Lock()
 
     def attach(self, engine: Engine) -> None:
         """Sets each new connection up and lets writers take the write lock at once.
@@ -437,6 +444,12 @@ class _SqliteWays:
         """Raises InternalError, and so undoes the upgrade, when a row refers to one that is not there."""
         if connection.exec_driver_sql("PRAGMA foreign_key_check").first() is not None:
             raise InternalError("Bringing the store up to date lost rows; it was left as it was.")
+
+
+@lru_cache(maxsize=_EVENTS_KEPT)
+def _event(text: str) -> Event:
+    """The event of a line. A job is read anew at each request, and its events never change."""
+    return from_json(text)
 
 
 def _rows(job: str, first: int, texts: Sequence[str]) -> list[dict[str, Any]]:

@@ -177,7 +177,7 @@ def write_finding(hunts: At, job: str, sent: Finding) -> JSONResponse:
     """Writes down what was found, once for each ``sending``, and says so before the next step is worked out."""
     text = _said(sent)
     with hunts.writing(job, sent.by, sent.sending, sent.late_s) as (desk, now, standing):
-        if desk.arrived(job):
+        if standing is None:
             return body(Kept((), now.last_number, repeated=True))
         found = write_down(desk, standing, text, now, check_id=sent.check, repair=sent.repair, minutes=sent.minutes)
         return body(Kept(found.words, found.number, repeated=False))
@@ -281,10 +281,11 @@ def stands(
     desk: Desk, found: NextStep, recorded: tuple[str, ...] = (), *, repeated: bool = False, status: int = 200
 ) -> JSONResponse:
     """Where a job stands, as every address answers that writes into it."""
-    standing = desk.standing(desk.job(found.head.job))
+    job = desk.job(found.head.job)
+    standing = desk.standing(job)
     access = standing.machine.access
     names = tuple(access[step].name or step for step in found.open_access)
-    against = contradictions(standing, desk.job(found.head.job))
+    against = contradictions(standing, job)
     return body(Working(found, asked(standing, found), names, recorded, repeated, against), status)
 
 

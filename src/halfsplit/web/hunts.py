@@ -16,7 +16,7 @@ from dataclasses import replace
 
 from halfsplit.errors import Conflict
 from halfsplit.jobs.events import utc_time
-from halfsplit.jobs.model import Job
+from halfsplit.jobs.model import Job, fold
 from halfsplit.jobs.recording import load_job
 from halfsplit.jobs.store import fingerprint_of
 from halfsplit.service.board import Board
@@ -28,8 +28,8 @@ from halfsplit.web.listeners import Listeners
 #: Beliefs kept at most; the sweeper's take about 30 MB each, seen. The one longest not asked for goes first. Twenty
 #: phones at twenty jobs fit, since what was let go is built anew at the next request, for seconds.
 MOST_KEPT = 24
-#: After the last event of any job.
-LAST = 10**9
+#: Longest that a question about a job waits for findings that are being written down, s. Invented limit.
+GIVEN_WAY_S = 0.3
 #: The jobs opened last, among which a repeated opening is looked for.
 LOOKED_BACK = 50
 
@@ -46,6 +46,7 @@ class Hunts:
         self._guard = threading.Lock()
         self._opening = threading.Lock()
         self._signed: Signed | None = None
+        self._writers = _Writers()
         self.listeners = Listeners()
 
     def of(self, signed: Signed) -> Hunts:
@@ -74,6 +75,8 @@ class Hunts:
 
         ``late_s`` is how many seconds ago the message was made; it cannot be older than its job.
         """
+        if not sending:
+            self._writers.gone()
         known = load_job(self._desk.store, job)
         with self._lock(known.fingerprint), self._lock(f"job {job}") if sending else nullcontext():
             try:
@@ -90,23 +93,26 @@ class Hunts:
     @contextmanager
     def writing(
         self, job: str, by: str, sending: str, late_s: float = 0.0
-    ) -> Iterator[tuple[Desk, Job, Standing]]:
+    ) -> Iterator[tuple[Desk, Job, Standing | None]]:
         """A desk for writing into a job, the job, and how it stands, which is not to be changed.
+
+        It is None when the message was written down before.
 
         Waits for others that write into the same job alone; where it is not known how the job stands, for all at the
         same kind of machine. Raises NotFound.
         """
-        self._desk.store.events(job, LAST)  # or there would be a lock for whatever somebody asks for
-        with self._lock(f"job {job}"):
-            found = load_job(self._desk.store, job)
-            standing = self._desk.standings.get(job)
-            if standing is not None and standing.entries == entries_of(found):
-                yield self._late(self.desk(by, sending), found, late_s), found, standing
-                self.listeners.tell(job)
-                return
+        if job in self._desk.standings:  # or there would be a lock for whatever somebody asks for
+            with self._writers.one(), self._lock(f"job {job}"):
+                events = self._desk.store.events(job)
+                found, standing = fold(events), self._desk.standings.get(job)
+                if standing is not None and standing.entries == entries_of(found):
+                    arrived = any(one.sending == sending for one in events)
+                    yield self._late(self.desk(by, sending), found, late_s), found, None if arrived else standing
+                    self.listeners.tell(job)
+                    return
         with self.at(job, by, sending, late_s) as desk:
             found = desk.job(job)
-            yield desk, found, desk.standing(found)
+            yield desk, found, None if desk.arrived(job) else desk.standing(found)
 
     @contextmanager
     def opening(self, machine: str, by: str, sending: str) -> Iterator[Desk]:
@@ -146,3 +152,29 @@ class Hunts:
             while len(self._used) > self._most:
                 oldest, _ = self._used.popitem(last=False)
                 self._desk.standings.pop(oldest, None)
+
+
+class _Writers:
+    """Lets those who write go before those who ask: an acknowledgement takes a moment, a next step many of them."""
+
+    def __init__(self) -> None:
+        self._count = 0
+        self._changed = threading.Condition()
+
+    @contextmanager
+    def one(self) -> Iterator[None]:
+        """One who writes."""
+        with self._changed:
+            self._count += 1
+        try:
+            yield
+        finally:
+            with self._changed:
+                self._count -= 1
+                if not self._count:
+                    self._changed.notify_all()
+
+    def gone(self) -> None:
+        """Waits until nobody writes, and no longer than ``GIVEN_WAY_S``."""
+        with self._changed:
+            self._changed.wait_for(lambda: not self._count, GIVEN_WAY_S)

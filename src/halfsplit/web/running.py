@@ -35,7 +35,9 @@ def listen(port: int, address: str = LOOPBACK_ADDRESS) -> socket.socket:
 
     Raises UserError("port-taken").
     """
-    found = socket.socket(socket.AF_INET6 if ":" in address else socket.AF_INET, socket.SOCK_STREAM)
+    # Named as TCP, or the event loop would not switch off its gathering of small packets: 40 ms on each answer, seen.
+    kind = socket.AF_INET6 if ":" in address else socket.AF_INET
+    found = socket.socket(kind, socket.SOCK_STREAM, socket.IPPROTO_TCP)
     found.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
     try:
         found.bind((address, port))
