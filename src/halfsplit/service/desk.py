@@ -43,6 +43,7 @@ class Desk:
     ``sending`` names the message that is being written down, "" where nothing is ever sent twice; it was made
     ``late_s`` seconds ago.
     ``begin`` works tables out elsewhere; left out, that is a process split off when the time comes.
+    ``go_on`` is called between the pieces of long work; what it raises ends the work, and what was done is kept.
 
     Benches are kept by fingerprint, because the tables of a machine take a moment to make.
     """
@@ -58,6 +59,7 @@ class Desk:
     late_s: float = 0.0
     begin: Begin | None = None
     notes: OddsNotes | None = None
+    go_on: Callable[[], None] = lambda: None
 
     def when(self) -> str:
         """The time as events keep it: that of the finding, where its message comes late."""
@@ -107,11 +109,16 @@ class Desk:
             bench = self.bench(job.fingerprint)
             bench.prepare(job.complaint, self.begin or Processes().begin)
             standing = self.opened(job)
-        for entry in ordered[len(standing.entries) :]:
-            if not entry.undone:
-                standing.take(entry.number, entry.what)
-        standing.entries = entries
         self.standings[job.id] = standing
+        for at in range(len(standing.entries), len(ordered)):
+            self.go_on()
+            try:
+                if not ordered[at].undone:
+                    standing.take(ordered[at].number, ordered[at].what)
+            except BaseException:
+                self.standings.pop(job.id, None)  # half of an entry is in it
+                raise
+            standing.entries = entries[: at + 1]
         return standing
 
 

@@ -44,6 +44,7 @@ def phone_table(desk: Desk, job_id: str | None = None) -> dict[str, Any]:
     job = desk.job(job_id)
     standing = desk.standing(job)
     table = table_of(standing.hunt, found_of(standing))
+    desk.go_on()
     checks = [standing.check(one["id"]) for one in table["checks"]]
     table["said"] = words_of(standing.hunt, (one for one in checks if one is not None))
     return table | phone_found(desk, job_id)

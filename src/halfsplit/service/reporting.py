@@ -98,6 +98,7 @@ def replay(desk: Desk, job: Job) -> Replayed:
     lines = walking.lines(job.standing)
     telling = _moments(lines)
     for line in lines:
+        desk.go_on()
         entry = line[-1]
         for one in line:
             standing.take(one.number, one.what)

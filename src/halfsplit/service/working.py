@@ -37,6 +37,7 @@ from halfsplit.jobs.units import check_serial
 from halfsplit.machine.reading import load_machine
 from halfsplit.observations import Complaint
 from halfsplit.service import typed
+from halfsplit.service.beside import Processes
 from halfsplit.service.complaints import complaint_words
 from halfsplit.service.desk import Desk, Standing, machine_files
 from halfsplit.service.results import (
@@ -87,7 +88,10 @@ def open_job(
     fingerprint = fingerprint_of(files)
     if fingerprint not in desk.benches:
         desk.benches[fingerprint] = Bench(machine, desk.tables)
+    # What takes long comes before anything is kept: a job that nobody waits for any more is not opened.
+    desk.benches[fingerprint].prepare(complaint, desk.begin or Processes().begin)
     past = past_of(desk, serial, desk.benches[fingerprint], complaint) if serial and clock == "wall" else None
+    desk.go_on()
     desk.store.put_machine(fingerprint, files)
     opened = JobOpened(machine.id, fingerprint, serial, complaint, clock, past)
     name = job_id or free_id(desk, machine.id)

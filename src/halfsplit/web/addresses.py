@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import tempfile
+from collections.abc import AsyncIterator
 from pathlib import Path
 from typing import Annotated, Literal
 
@@ -37,6 +38,7 @@ from halfsplit.web.bodies import (
 )
 from halfsplit.web.failures import RESPONSES
 from halfsplit.web.hunts import Hunts
+from halfsplit.web.patience import patience_of
 
 CODES: dict[str, str] = {
     "finding-subject": "A finding must belong to one check, one repair or one function, and to no other.",
@@ -53,6 +55,15 @@ def _hunts(request: Request) -> Hunts:
 
 
 At = Annotated[Hunts, Depends(_hunts)]
+
+
+async def _waited_for(request: Request, hunts: At) -> AsyncIterator[Hunts]:
+    async with patience_of(request) as patience:
+        yield hunts.waited_for(patience)
+
+
+#: For what may take long: it ends when nobody waits for it any more.
+AtLength = Annotated[Hunts, Depends(_waited_for)]
 
 
 @router.get("/about", operation_id="about")
@@ -80,7 +91,7 @@ def jobs(hunts: At, state: Literal["open", "all"] = "all") -> JSONResponse:
 
 
 @router.post("/jobs", operation_id="openJob", status_code=201, response_model=Working)
-def open_job(hunts: At, sent: Opening) -> JSONResponse:
+def open_job(hunts: AtLength, sent: Opening) -> JSONResponse:
     """Opens a job and gives its first step."""
     machine = hunts.board.machine(sent.machine)
     told = tuple(Told(one.function, one.state, one.level) for one in sent.told)
@@ -97,35 +108,35 @@ def open_job(hunts: At, sent: Opening) -> JSONResponse:
 
 
 @router.get("/jobs/{job}/next", operation_id="nextStep", response_model=Working)
-def next_step(hunts: At, job: str, other: Annotated[int, Query(ge=0, le=1000)] = 0) -> JSONResponse:
+def next_step(hunts: AtLength, job: str, other: Annotated[int, Query(ge=0, le=1000)] = 0) -> JSONResponse:
     """The next step of a job, or its runner-up of the number ``other``."""
     with hunts.at(job) as desk:
         return stands(desk, working.next_step(desk, job, other))
 
 
 @router.get("/jobs/{job}/suspects", operation_id="suspects", response_model=Suspects)
-def suspects(hunts: At, job: str) -> JSONResponse:
+def suspects(hunts: AtLength, job: str) -> JSONResponse:
     """All suspects worth naming, likeliest first."""
     with hunts.at(job) as desk:
         return body(working.suspects(desk, job))
 
 
 @router.get("/jobs/{job}/why", operation_id="why", response_model=WhyLines)
-def why(hunts: At, job: str, suspect: Annotated[str, Query(max_length=200)] = "") -> JSONResponse:
+def why(hunts: AtLength, job: str, suspect: Annotated[str, Query(max_length=200)] = "") -> JSONResponse:
     """What speaks for and against a suspect: its repair, place or number in the list."""
     with hunts.at(job) as desk:
         return body(working.why(desk, suspect, job))
 
 
 @router.get("/jobs/{job}/where", operation_id="where", response_model=ZoneMap)
-def where(hunts: At, job: str) -> JSONResponse:
+def where(hunts: AtLength, job: str) -> JSONResponse:
     """The machine's zones with the odds in each, what is open, and where water stays."""
     with hunts.at(job) as desk:
         return body(zone_map(desk, job))
 
 
 @router.get("/jobs/{job}/path", operation_id="path", response_model=CircuitPath)
-def path(hunts: At, job: str, suspect: Annotated[str, Query(max_length=200)] = "") -> JSONResponse:
+def path(hunts: AtLength, job: str, suspect: Annotated[str, Query(max_length=200)] = "") -> JSONResponse:
     """The way of the current through a suspect, with the volts of the sound machine, of the suspect, and found."""
     with hunts.at(job) as desk:
         return body(circuit_path(desk, suspect, job))
@@ -135,10 +146,11 @@ def path(hunts: At, job: str, suspect: Annotated[str, Query(max_length=200)] = "
     "/jobs/{job}/table", operation_id="phoneTable", response_class=Response,
     responses={200: {"content": {"application/gzip": {}}, "description": "The table as JSON, packed with gzip."}},
 )  # fmt: skip
-def table(hunts: At, job: str) -> Response:
+def table(hunts: AtLength, job: str) -> Response:
     """All that a phone needs to go on with the hunt by itself: predictions of every suspect, odds, checks, access."""
     with hunts.at(job) as desk:
         found = phone_table(desk, job)
+        desk.go_on()
     # Packing takes seconds for a large machine; the job's desk is free meanwhile.
     # It stays packed on its way and on the phone's disk; "identity" keeps it from being packed twice.
     return Response(packed(found), media_type="application/gzip", headers={"content-encoding": "identity"})
@@ -148,21 +160,21 @@ def table(hunts: At, job: str) -> Response:
     "/jobs/{job}/found", operation_id="phoneFound", response_class=Response,
     responses={200: {"content": {"application/json": {}}, "description": "What was found, and what is open."}},
 )  # fmt: skip
-def found(hunts: At, job: str) -> Response:
+def found(hunts: AtLength, job: str) -> Response:
     """What was found so far, in the form of the phone's table, for a phone that has the table."""
     with hunts.at(job) as desk:
         return JSONResponse(phone_found(desk, job))
 
 
 @router.get("/jobs/{job}/log", operation_id="log", response_model=Log)
-def log(hunts: At, job: str) -> JSONResponse:
+def log(hunts: AtLength, job: str) -> JSONResponse:
     """All entries of a job, those taken back included."""
     with hunts.at(job) as desk:
         return body(keeping.log(desk, job))
 
 
 @router.post("/jobs/{job}/findings", operation_id="recordFinding", response_model=Working)
-def record_finding(hunts: At, job: str, sent: Finding) -> JSONResponse:
+def record_finding(hunts: AtLength, job: str, sent: Finding) -> JSONResponse:
     """Writes down what was found, once for each ``sending``, and gives the next step."""
     text = _said(sent)
     with hunts.at(job, sent.by, sent.sending, sent.late_s) as desk:
@@ -173,7 +185,7 @@ def record_finding(hunts: At, job: str, sent: Finding) -> JSONResponse:
 
 
 @router.post("/jobs/{job}/written", operation_id="writeFinding", response_model=Kept)
-def write_finding(hunts: At, job: str, sent: Finding) -> JSONResponse:
+def write_finding(hunts: AtLength, job: str, sent: Finding) -> JSONResponse:
     """Writes down what was found, once for each ``sending``, and says so before the next step is worked out."""
     text = _said(sent)
     with hunts.writing(job, sent.by, sent.sending, sent.late_s) as (desk, now, standing):
@@ -195,7 +207,7 @@ def _said(sent: Finding) -> str:
 
 
 @router.post("/jobs/{job}/undo", operation_id="takeBack", response_model=Working)
-def take_back(hunts: At, job: str, sent: TakenBack) -> JSONResponse:
+def take_back(hunts: AtLength, job: str, sent: TakenBack) -> JSONResponse:
     """Takes back the latest recording, the entry of a number, or what came in one message."""
     with hunts.at(job, sent.by, sent.sending, sent.late_s) as desk:
         if desk.arrived(job):
@@ -205,7 +217,7 @@ def take_back(hunts: At, job: str, sent: TakenBack) -> JSONResponse:
 
 
 @router.post("/jobs/{job}/restore", operation_id="letStand", response_model=Working)
-def let_stand(hunts: At, job: str, sent: Message) -> JSONResponse:
+def let_stand(hunts: AtLength, job: str, sent: Message) -> JSONResponse:
     """Lets what was taken back last stand again."""
     with hunts.at(job, sent.by, sent.sending, sent.late_s) as desk:
         if desk.arrived(job):
@@ -215,7 +227,7 @@ def let_stand(hunts: At, job: str, sent: Message) -> JSONResponse:
 
 
 @router.post("/jobs/{job}/notes", operation_id="addNote", response_model=Working)
-def add_note(hunts: At, job: str, sent: NoteSent) -> JSONResponse:
+def add_note(hunts: AtLength, job: str, sent: NoteSent) -> JSONResponse:
     """Adds words for the record."""
     with hunts.at(job, sent.by, sent.sending, sent.late_s) as desk:
         if desk.arrived(job):
@@ -225,7 +237,7 @@ def add_note(hunts: At, job: str, sent: NoteSent) -> JSONResponse:
 
 
 @router.post("/jobs/{job}/access", operation_id="setAccess", response_model=Working)
-def set_access(hunts: At, job: str, sent: AccessSent) -> JSONResponse:
+def set_access(hunts: AtLength, job: str, sent: AccessSent) -> JSONResponse:
     """Notes an access step as opened or closed outside of a check."""
     with hunts.at(job, sent.by, sent.sending, sent.late_s) as desk:
         if desk.arrived(job):
@@ -235,7 +247,7 @@ def set_access(hunts: At, job: str, sent: AccessSent) -> JSONResponse:
 
 
 @router.post("/jobs/{job}/close", operation_id="closeJob", response_model=Log)
-def close_job(hunts: At, job: str, sent: Closing) -> JSONResponse:
+def close_job(hunts: AtLength, job: str, sent: Closing) -> JSONResponse:
     """Closes up and closes the job; who is no lead, one worked on."""
     hunts.may_end(job)
     with hunts.at(job, sent.by, sent.sending, sent.late_s) as desk:
@@ -245,7 +257,7 @@ def close_job(hunts: At, job: str, sent: Closing) -> JSONResponse:
 
 
 @router.post("/jobs/{job}/reopen", operation_id="reopenJob", response_model=Working)
-def reopen_job(hunts: At, job: str, sent: Reopening) -> JSONResponse:
+def reopen_job(hunts: AtLength, job: str, sent: Reopening) -> JSONResponse:
     """Opens a closed job again; who is no lead, one worked on."""
     hunts.may_end(job)
     with hunts.at(job, sent.by, sent.sending, sent.late_s) as desk:
@@ -259,7 +271,7 @@ def reopen_job(hunts: At, job: str, sent: Reopening) -> JSONResponse:
     responses={200: {"content": {"application/pdf": {}, "text/html": {}}, "description": "The report."}},
 )  # fmt: skip
 def report(
-    hunts: At, job: str, ending: Literal["pdf", "html"], face: Literal["customer", "technician"] = "technician"
+    hunts: AtLength, job: str, ending: Literal["pdf", "html"], face: Literal["customer", "technician"] = "technician"
 ) -> Response:
     """The service report as it stands, for the customer or for the next technician."""
     with hunts.at(job) as desk, tempfile.TemporaryDirectory(prefix="halfsplit-") as folder:

@@ -20,10 +20,12 @@ from starlette.exceptions import HTTPException
 from halfsplit.errors import Conflict, NotFound, ProblemsError, UserError
 from halfsplit.service.people import Forbidden
 from halfsplit.service.results import to_data
+from halfsplit.web.patience import NobodyWaitsError
 
 CODES: dict[str, str] = {
     "address-unknown": "Nothing stands under the address that was asked for.",
     "method-refused": "The address is there and does not take this kind of request.",
+    "nobody-waits": "Whoever asked stopped waiting, so the work was left.",
     "request-shape": "A request lacks a field, has one too many, or one of the wrong type.",
 }
 
@@ -159,6 +161,10 @@ def install(app: FastAPI) -> None:
         found = 422 if error.status_code == 400 else error.status_code
         return answer(found, plain("request-shape", "The request cannot be read."), error.headers)
 
+    async def nobody(_request: Request, _error: Exception) -> JSONResponse:
+        return answer(408, plain("nobody-waits", "Nobody waited for this any more."))
+
+    app.add_exception_handler(NobodyWaitsError, nobody)
     app.add_exception_handler(UserError, user)
     app.add_exception_handler(RequestValidationError, shape)
     app.add_exception_handler(HTTPException, status)

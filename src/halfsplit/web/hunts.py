@@ -24,12 +24,15 @@ from halfsplit.service.desk import Desk, Standing, entries_of, machine_files
 from halfsplit.service.people import may_end
 from halfsplit.web.gate import Signed
 from halfsplit.web.listeners import Listeners
+from halfsplit.web.patience import Patience
 
 #: Beliefs kept at most; the sweeper's take about 30 MB each, seen. The one longest not asked for goes first. Twenty
 #: phones at twenty jobs fit, since what was let go is built anew at the next request, for seconds.
 MOST_KEPT = 24
 #: Longest that a question about a job waits for findings that are being written down, s. Invented limit.
 GIVEN_WAY_S = 0.3
+#: How often a request that waits for others looks whether somebody still waits for it, s. Invented.
+LOOKED_EVERY_S = 0.5
 #: The jobs opened last, among which a repeated opening is looked for.
 LOOKED_BACK = 50
 
@@ -44,8 +47,8 @@ class Hunts:
         self._locks: dict[str, threading.Lock] = {}
         self._used: OrderedDict[str, None] = OrderedDict()
         self._guard = threading.Lock()
-        self._opening = threading.Lock()
         self._signed: Signed | None = None
+        self.patience = Patience()
         self._writers = _Writers()
         self.listeners = Listeners()
 
@@ -53,6 +56,12 @@ class Hunts:
         """The same desks for somebody who signed in, whose name is written down whatever else is sent."""
         found = copy.copy(self)
         found._signed = signed  # noqa: SLF001 - it is one of our own
+        return found
+
+    def waited_for(self, patience: Patience) -> Hunts:
+        """The same desks for a request; what it works on ends when nobody waits for it any more."""
+        found = copy.copy(self)
+        found.patience = patience
         return found
 
     def still(self) -> bool:
@@ -67,7 +76,7 @@ class Hunts:
     def desk(self, by: str = "", sending: str = "") -> Desk:
         """A desk for one request, for what needs no belief; it shares what was worked out with all others."""
         by = by or self._desk.by if self._signed is None else self._signed.writes_as(by)
-        return replace(self._desk, by=by, sending=sending)
+        return replace(self._desk, by=by, sending=sending, go_on=self.patience.go_on)
 
     @contextmanager
     def at(self, job: str, by: str = "", sending: str = "", late_s: float = 0.0) -> Iterator[Desk]:
@@ -78,7 +87,7 @@ class Hunts:
         if not sending:
             self._writers.gone()
         known = load_job(self._desk.store, job)
-        with self._lock(known.fingerprint), self._lock(f"job {job}") if sending else nullcontext():
+        with self._alone(known.fingerprint), self._alone(f"job {job}") if sending else nullcontext():
             try:
                 yield self._late(self.desk(by, sending), known, late_s)
                 if sending:
@@ -102,7 +111,7 @@ class Hunts:
         same kind of machine. Raises NotFound.
         """
         if job in self._desk.standings:  # or there would be a lock for whatever somebody asks for
-            with self._writers.one(), self._lock(f"job {job}"):
+            with self._writers.one(), self._alone(f"job {job}"):
                 events = self._desk.store.events(job)
                 found, standing = fold(events), self._desk.standings.get(job)
                 if standing is not None and standing.entries == entries_of(found):
@@ -118,7 +127,7 @@ class Hunts:
     def opening(self, machine: str, by: str, sending: str) -> Iterator[Desk]:
         """A desk for opening a job; one at a time, so that two requests never take the same id. Raises NotFound."""
         fingerprint = fingerprint_of(machine_files(self.board.path(machine)))
-        with self._opening, self._lock(fingerprint):
+        with self._alone("opening"), self._alone(fingerprint):
             try:
                 yield self.desk(by, sending)
             finally:
@@ -141,9 +150,18 @@ class Hunts:
                 return line.id
         return ""
 
-    def _lock(self, fingerprint: str) -> threading.Lock:
+    @contextmanager
+    def _alone(self, name: str) -> Iterator[None]:
+        """Waits for others that work on the same, as long as somebody waits for this one."""
         with self._guard:
-            return self._locks.setdefault(fingerprint, threading.Lock())
+            lock = self._locks.setdefault(name, threading.Lock())
+        while not lock.acquire(timeout=LOOKED_EVERY_S):
+            self.patience.go_on()
+        try:
+            self.patience.go_on()
+            yield
+        finally:
+            lock.release()
 
     def _keep(self, job: str) -> None:
         with self._guard:

@@ -15,7 +15,7 @@ from halfsplit.service import correcting, paperwork, proving, working
 from halfsplit.service.correcting import CorrectionSheet
 from halfsplit.service.proving import Proof
 from halfsplit.service.results import Papers
-from halfsplit.web.addresses import At, at_work, stands
+from halfsplit.web.addresses import At, AtLength, at_work, stands
 from halfsplit.web.bodies import (
     AdviceSent,
     HalfDone,
@@ -38,14 +38,14 @@ SHOWN = ("jpeg", "png", "webp")
 
 
 @router.get("/jobs/{job}/correction", operation_id="correction", response_model=CorrectionSheet)
-def correction(hunts: At, job: str, suspect: Annotated[str, Query(max_length=200)] = "") -> JSONResponse:
+def correction(hunts: AtLength, job: str, suspect: Annotated[str, Query(max_length=200)] = "") -> JSONResponse:
     """What correcting a suspect needs, cautions first; the job's cause or the likeliest suspect by default."""
     with hunts.at(job) as desk:
         return body(correcting.sheet(desk, suspect, job))
 
 
 @router.post("/jobs/{job}/corrections", operation_id="halfDone", response_model=Working)
-def half_done(hunts: At, job: str, sent: HalfDone) -> JSONResponse:
+def half_done(hunts: AtLength, job: str, sent: HalfDone) -> JSONResponse:
     """Writes down a correction that was done in part or could not be done."""
     with hunts.at(job, sent.by, sent.sending, sent.late_s) as desk:
         if desk.arrived(job):
@@ -55,14 +55,14 @@ def half_done(hunts: At, job: str, sent: HalfDone) -> JSONResponse:
 
 
 @router.get("/jobs/{job}/proof", operation_id="proof", response_model=Proof)
-def proof(hunts: At, job: str) -> JSONResponse:
+def proof(hunts: AtLength, job: str) -> JSONResponse:
     """How the proof of the repair stands, and what would make it surer."""
     with hunts.at(job) as desk:
         return body(proving.proof(desk, job))
 
 
 @router.post("/jobs/{job}/history", operation_id="stateHistory", response_model=Proof)
-def state_history(hunts: At, job: str, sent: HistorySent) -> JSONResponse:
+def state_history(hunts: AtLength, job: str, sent: HistorySent) -> JSONResponse:
     """Writes down how often the fault showed before the repair."""
     with hunts.at(job, sent.by, sent.sending, sent.late_s) as desk:
         if desk.arrived(job):
@@ -74,7 +74,7 @@ def state_history(hunts: At, job: str, sent: HistorySent) -> JSONResponse:
 
 
 @router.post("/jobs/{job}/runs", operation_id="recordRun", response_model=Proof)
-def record_run(hunts: At, job: str, sent: RunSent) -> JSONResponse:
+def record_run(hunts: AtLength, job: str, sent: RunSent) -> JSONResponse:
     """Writes down running after the repair; a fault that came back opens the hunt again."""
     with hunts.at(job, sent.by, sent.sending, sent.late_s) as desk:
         if desk.arrived(job):
@@ -87,14 +87,14 @@ def record_run(hunts: At, job: str, sent: RunSent) -> JSONResponse:
 
 
 @router.get("/jobs/{job}/papers", operation_id="papers", response_model=Papers)
-def papers(hunts: At, job: str) -> JSONResponse:
+def papers(hunts: AtLength, job: str) -> JSONResponse:
     """Attachments, material, drives and advice."""
     with hunts.at(job) as desk:
         return body(paperwork.papers(desk, job))
 
 
 @router.post("/jobs/{job}/used", operation_id="partUsed", response_model=Papers)
-def part_used(hunts: At, job: str, sent: UsedSent) -> JSONResponse:
+def part_used(hunts: AtLength, job: str, sent: UsedSent) -> JSONResponse:
     """Writes down material that went into the machine."""
     with hunts.at(job, sent.by, sent.sending, sent.late_s) as desk:
         if not desk.arrived(job):
@@ -103,7 +103,7 @@ def part_used(hunts: At, job: str, sent: UsedSent) -> JSONResponse:
 
 
 @router.post("/jobs/{job}/travel", operation_id="travel", response_model=Papers)
-def travel(hunts: At, job: str, sent: TravelSent) -> JSONResponse:
+def travel(hunts: AtLength, job: str, sent: TravelSent) -> JSONResponse:
     """Writes down a drive."""
     with hunts.at(job, sent.by, sent.sending, sent.late_s) as desk:
         if not desk.arrived(job):
@@ -112,7 +112,7 @@ def travel(hunts: At, job: str, sent: TravelSent) -> JSONResponse:
 
 
 @router.post("/jobs/{job}/advice", operation_id="advise", response_model=Papers)
-def advise(hunts: At, job: str, sent: AdviceSent) -> JSONResponse:
+def advise(hunts: AtLength, job: str, sent: AdviceSent) -> JSONResponse:
     """Writes down advice for the owner."""
     with hunts.at(job, sent.by, sent.sending, sent.late_s) as desk:
         if not desk.arrived(job):
