@@ -134,10 +134,10 @@ def test_an_answer_lost_on_the_way_back_is_sent_again_and_counts_once(served: An
         lost.append((route.request.post_data_json or {})["sending"])
         route.abort()
 
-    page.route("**/findings", lose)
+    page.route("**/written", lose)
     page.get_by_role("button", name="Can't reach").tap()
     expect(page.get_by_text("1 entry waits on this phone.")).to_be_visible()
-    page.unroute("**/findings")
+    page.unroute("**/written")
     expect(page.get_by_text("This was written down before; it counts once.")).to_be_visible()
     expect(page.get_by_text("1 entry waits on this phone.")).to_have_count(0)
     assert len(lost) >= 2
@@ -148,7 +148,7 @@ def test_an_answer_lost_on_the_way_back_is_sent_again_and_counts_once(served: An
 def test_a_wrong_answer_is_refused_in_words_and_writes_nothing(served: Any, phone: Any, page: Page) -> None:
     phone.open_job(served.address, *FAILS)
     page.route(
-        "**/findings",
+        "**/written",
         lambda route: route.continue_(post_data={**(route.request.post_data_json or {}), "answer": "purple"}),
     )
     page.get_by_role("button", name="Can't reach").tap()

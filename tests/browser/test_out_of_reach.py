@@ -136,7 +136,7 @@ def test_what_the_server_does_not_take_later_stays_to_be_seen(served: Any, phone
     phone.note("after it")
     phone.waits(2)
     page.route(
-        "**/findings",
+        "**/written",
         lambda route: route.continue_(post_data={**(route.request.post_data_json or {}), "answer": "purple"}),
     )
     page.context.set_offline(False)

@@ -43,7 +43,7 @@ def test_a_whole_job_is_worked_on_a_phone_from_the_complaint_to_the_report(serve
     page.get_by_role("link", name="Papers and report").tap()
     write_up(phone, served, job)
     with page.expect_download() as coming:
-        page.get_by_role("link", name="For the customer (PDF)").tap()
+        page.get_by_role("button", name="For the customer (PDF)").tap()
     pages = PdfReader(coming.value.path()).pages
     text = " ".join(" ".join(page.extract_text() for page in pages).split())
     for said in ("X10", "Green pin of X10", "contact for sealed-1.6", "Rinse the pan", "8 h"):
@@ -78,7 +78,7 @@ def test_the_whole_job_goes_on_while_the_server_is_out_of_reach(served: Any, pho
     expect(page.locator(".notice")).to_have_text("This job is closed. Cause: renew contact X10.9")
     page.get_by_role("link", name="Papers and report").tap()
     with page.expect_download() as coming:
-        page.get_by_role("link", name="For the customer (PDF)").tap()
+        page.get_by_role("button", name="For the customer (PDF)").tap()
     pages = PdfReader(coming.value.path()).pages
     assert "X10" in " ".join(page.extract_text() for page in pages)
     assert served.desk.job(job).state == "closed"

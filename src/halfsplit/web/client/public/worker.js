@@ -21,7 +21,16 @@ self.addEventListener("fetch", (event) => {
   if (request.method !== "GET" || address.origin !== location.origin) return;
   if (request.mode === "navigate" && address.pathname === "/") event.respondWith(page(request));
   else if (address.pathname.startsWith("/files/")) event.respondWith(file(request));
-  else if (ANSWERS.test(address.pathname)) event.respondWith(answer(request));
+  else if (ANSWERS.test(address.pathname)) event.respondWith(answer(request, event.clientId));
+});
+
+/** What is being asked of the server for a page, by page and address. */
+const asking = new Map();
+
+// A browser does not hand on that a page stopped waiting, so the page says it: the server then leaves the work.
+self.addEventListener("message", (event) => {
+  const { stop } = event.data;
+  for (const one of asking.get(`${event.source.id} ${stop}`) ?? []) one.abort();
 });
 
 async function keepShell() {
@@ -58,10 +67,10 @@ async function file(request) {
   return (await caches.match(request)) ?? fetch(request);
 }
 
-async function answer(request) {
+async function answer(request, client) {
   const seen = await caches.open(SEEN);
   try {
-    const found = await fetch(request);
+    const found = await fetched(request, client);
     if (found.ok) {
       await seen.put(request, found.clone());
       const kept = await seen.keys();
@@ -69,10 +78,24 @@ async function answer(request) {
     }
     return found;
   } catch (error) {
-    const kept = await seen.match(request);
+    const kept = error.name !== "AbortError" && await seen.match(request);
     if (!kept) return Response.error();
     const headers = new Headers(kept.headers);
     headers.set("x-halfsplit-kept", kept.headers.get("date") ?? "");
     return new Response(await kept.blob(), { status: kept.status, headers });
+  }
+}
+
+/** Asks the server, until the page says that it stopped waiting. */
+async function fetched(request, client) {
+  const control = new AbortController();
+  const { pathname, search } = new URL(request.url);
+  const key = `${client} ${pathname}${search}`;
+  asking.set(key, (asking.get(key) ?? new Set()).add(control));
+  try {
+    return await fetch(request, { signal: control.signal });
+  } finally {
+    asking.get(key).delete(control);
+    if (asking.get(key).size === 0) asking.delete(key);
   }
 }

@@ -1,7 +1,7 @@
 // What is written down in a job: kept in the browser's own database first, in the order of a running number, and sent
 // from there. Each has its id from the beginning, so that it counts once however often it is sent.
 import { type DBSchema, type IDBPDatabase, openDB } from "idb";
-import { jobPath, name, NoAnswerError, RefusedError, send, sendFile, type Working } from "./server";
+import { get, jobPath, type Kept, name, NoAnswerError, outOfReach, RefusedError, send, sendFile, type Working } from "./server";
 
 export interface Queued {
   number?: number;
@@ -66,19 +66,45 @@ export async function drop(one: Queued): Promise<void> {
   if (one.number !== undefined) await (await opened()).delete("writings", one.number);
 }
 
+/** What was sent: where the job stands after it, what was written down in words, or that the server had it before. */
+export interface Sent {
+  stands: Working;
+  words: string[];
+  repeated: boolean;
+}
+
 /**
- * Sends what waits in a job, one after the other, until the server does not answer or nothing is left. Gives where the
- * job stands after the last, or null when nothing was sent. Two pages of one phone never send at the same time. Throws
- * NoAnswerError; RefusedError where the entry is not the reason, and when `fresh` was refused, which is then not kept:
- * whoever wrote it is there to see it.
+ * Sends what waits in a job, one after the other, until the server does not answer or nothing is left, and asks then
+ * where the job stands. Null when nothing but files was sent. `written` hears of each that the server has, before the
+ * next step is worked out. Two pages of one phone never send at the same time. Throws NoAnswerError; RefusedError where
+ * the entry is not the reason, and when `fresh` was refused, which is then not kept: whoever wrote it is there to see
+ * it.
  */
-export async function flush(job: string, fresh: string, signal: AbortSignal): Promise<Working | null> {
+export async function flush(
+  job: string,
+  fresh: string,
+  signal: AbortSignal,
+  written: (words: string[], repeated: boolean) => void,
+): Promise<Sent | null> {
   let stands: Working | null = null;
+  let latest: { words: string[]; repeated: boolean } | null = null;
+  // Findings that the server has, and whose next step did not come yet. They stay here until it comes, or the odds of
+  // this phone would be without them when the server goes out of reach now.
+  const had: Queued[] = [];
   await navigator.locks.request(`halfsplit ${job}`, async () => {
     for (const one of await waiting(job)) {
       if (one.refused) continue;
       try {
-        stands = await sent(one, signal) ?? stands;
+        const answer = await sent(one, signal);
+        if (answer) {
+          stands = "next" in answer ? answer : null;
+          latest = { words: answer.recorded, repeated: answer.repeated };
+          written(latest.words, latest.repeated);
+          if (!("next" in answer)) {
+            had.push(one);
+            continue;
+          }
+        }
       } catch (error) {
         if (!(error instanceof RefusedError) || LATER.includes(error.status)) throw error;
         if (one.sending === fresh) {
@@ -90,17 +116,28 @@ export async function flush(job: string, fresh: string, signal: AbortSignal): Pr
       }
       await drop(one);
     }
+    if (!latest) return;
+    try {
+      stands ??= await get<Working>(jobPath(job, "next"), signal);
+    } catch (error) {
+      if (!(error instanceof NoAnswerError)) for (const one of had) await drop(one);
+      throw error;
+    }
+    if (outOfReach()) throw new NoAnswerError("the answer was kept from before");
+    for (const one of had) await drop(one);
   });
-  return stands;
+  return stands && latest && { stands, ...(latest as { words: string[]; repeated: boolean }) };
 }
 
-async function sent(one: Queued, signal: AbortSignal): Promise<Working | null> {
+async function sent(one: Queued, signal: AbortSignal): Promise<Working | Kept | null> {
   const age = (Date.now() - Date.parse(one.when)) / 1000;
   const late = age > LATE_S ? { late_s: Math.min(Math.round(age * 1000) / 1000, 90 * 86400) } : {};
   const by = one.by ?? name();
   for (let tries = 1; ; tries++) {
     try {
-      if (!one.file) return await send<Working>(jobPath(one.job, one.path), { ...one.content, ...late, by }, one.sending, signal);
+      // A finding is acknowledged before the next step is worked out.
+      const path = jobPath(one.job, one.path === "findings" ? "written" : one.path);
+      if (!one.file) return await send<Working | Kept>(path, { ...one.content, ...late, by }, one.sending, signal);
       const { caption = "" } = one.content as { caption?: string };
       await sendFile(jobPath(one.job, one.path), one.file, caption, one.sending, signal, by);
       return null;

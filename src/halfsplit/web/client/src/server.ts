@@ -3,6 +3,7 @@ import type { components } from "./api.gen";
 
 type Schemas = components["schemas"];
 export type Working = Schemas["Working"];
+export type Kept = Schemas["Kept"];
 export type NextStep = Schemas["NextStep"];
 export type Step = Schemas["Step"];
 export type Asked = Schemas["Asked"];
@@ -104,28 +105,46 @@ export function watchSignedOut(heard: () => void): () => void {
 }
 
 async function ask<T>(path: string, init: RequestInit): Promise<T> {
+  const response = await asked(path, init);
+  if (!response.ok) throw await failed(response);
+  return await contentOf(response) as T;
+}
+
+async function asked(path: string, init: RequestInit): Promise<Response> {
   let response: Response;
+  const stop = () => (navigator.serviceWorker as ServiceWorkerContainer | undefined)?.controller?.postMessage({ stop: path });
+  init.signal?.addEventListener("abort", stop);
   try {
     response = await fetch(path, { ...init, cache: "no-store", credentials: "same-origin" });
   } catch (error) {
     if (error instanceof DOMException && ["AbortError", "TimeoutError"].includes(error.name)) throw error;
     reach(true);
     throw new NoAnswerError(String(error));
+  } finally {
+    init.signal?.removeEventListener("abort", stop);
   }
   // An answer that was kept from before says that the server did not give one now (public/worker.js).
   reach(response.headers.has("x-halfsplit-kept"));
-  let found: unknown;
+  return response;
+}
+
+async function contentOf(response: Response): Promise<unknown> {
   try {
-    found = await response.json();
+    return await response.json();
   } catch (error) {
     throw new NoAnswerError(String(error));
   }
-  if (response.ok) return found as T;
+}
+
+/** Why an answer is none. */
+async function failed(response: Response): Promise<Error> {
+  const failure = (await contentOf(response) as { error?: Failure }).error;
   if (response.status === 401) for (const heard of signedOut) heard();
-  const failure = (found as { error?: Failure }).error;
   // Whoever signs in again, or waits a little, sends the same once more; nothing was wrong with it.
-  if (!failure || [401, 429].includes(response.status) || response.status >= 502) throw new NoAnswerError(`status ${response.status}`);
-  throw new RefusedError(failure, response.status);
+  if (!failure || [401, 429].includes(response.status) || response.status >= 502) {
+    return new NoAnswerError(`status ${response.status}`);
+  }
+  return new RefusedError(failure, response.status);
 }
 
 export function get<T>(path: string, signal: AbortSignal): Promise<T> {
@@ -152,6 +171,14 @@ export async function send<T>(path: string, content: object, sending: string, si
     if (!(error instanceof NoAnswerError)) throw error;
     return ask<T>(path, init);
   }
+}
+
+/** Fetches a document to keep on the phone; a failure is that of every other question. */
+export async function fetchFile(path: string, signal: AbortSignal): Promise<File> {
+  const response = await asked(path, { signal });
+  if (!response.ok) throw await failed(response);
+  const named = /filename="([^"]+)"/.exec(response.headers.get("content-disposition") ?? "");
+  return new File([await response.blob()], named?.[1] ?? "file", { type: response.headers.get("content-type") ?? "" });
 }
 
 /** Sends a file's content as it is. */

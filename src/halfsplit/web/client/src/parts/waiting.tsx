@@ -1,4 +1,5 @@
 // Asking the server with something to look at: after a second what goes on, after five a way out, and every failure.
+// What was stopped is not begun again by itself; it can be gone on with by a tap.
 import type { ComponentChildren } from "preact";
 import { useCallback, useEffect, useRef, useState } from "preact/hooks";
 import { NoAnswerError, RefusedError } from "../server";
@@ -15,21 +16,27 @@ export interface Waiting {
   /** Runs it; while it runs nothing else is begun. */
   run: (doing: Doing) => void;
   busy: boolean;
+  /** Whether a person stopped waiting, and nothing was begun since. */
+  stopped: boolean;
   /** What to show over the screen, if anything. */
   shown: ComponentChildren;
 }
 
-export function useWaiting(stopped?: () => void): Waiting {
+export function useWaiting(): Waiting {
   const [since, setSince] = useState(0);
   const [passed, setPassed] = useState(0);
   const [failed, setFailed] = useState<{ error: Error; doing: Doing } | null>(null);
-  const control = useRef<AbortController | null>(null);
+  const [left, setLeft] = useState<Doing | null>(null);
+  const [shut, setShut] = useState(false);
+  const control = useRef<{ abort: AbortController; doing: Doing } | null>(null);
 
   const run = useCallback((doing: Doing) => {
     if (control.current) return;
     const mine = new AbortController();
-    control.current = mine;
+    control.current = { abort: mine, doing };
     setFailed(null);
+    setLeft(null);
+    setShut(false);
     setSince(Date.now());
     setPassed(0);
     doing(mine.signal)
@@ -37,7 +44,7 @@ export function useWaiting(stopped?: () => void): Waiting {
         if (!mine.signal.aborted) setFailed({ error: error as Error, doing });
       })
       .finally(() => {
-        if (control.current === mine) {
+        if (control.current?.abort === mine) {
           control.current = null;
           setSince(0);
         }
@@ -49,13 +56,14 @@ export function useWaiting(stopped?: () => void): Waiting {
     const timer = setInterval(() => setPassed(Date.now() - since), 250);
     return () => clearInterval(timer);
   }, [since]);
-  useEffect(() => () => control.current?.abort(), []);
+  useEffect(() => () => control.current?.abort.abort(), []);
 
   const stop = () => {
-    control.current?.abort();
+    const what = control.current;
     control.current = null;
+    what?.abort.abort();
     setSince(0);
-    stopped?.();
+    setLeft(what ? () => what.doing : null);
   };
 
   let shown: ComponentChildren = null;
@@ -65,6 +73,16 @@ export function useWaiting(stopped?: () => void): Waiting {
         <div class="sweep" aria-hidden="true" />
         <p><strong>{say("working")}</strong> {say("workingFor", { n: Math.floor(passed / 1000) })}</p>
         {passed >= STOPPABLE && <button type="button" onClick={stop}>{say("cancel")}</button>}
+      </div>
+    );
+  } else if (left && !shut) {
+    shown = (
+      <div class="working" role="status">
+        <p><strong>{say("stopped")}</strong> {say("stoppedHelp")}</p>
+        <div class="two">
+          <button type="button" onClick={() => setShut(true)}>{say("close")}</button>
+          <button type="button" onClick={() => run(left)}>{say("goOn")}</button>
+        </div>
       </div>
     );
   } else if (failed?.error instanceof NoAnswerError) {
@@ -85,5 +103,5 @@ export function useWaiting(stopped?: () => void): Waiting {
       </Sheet>
     );
   }
-  return { run, busy: since > 0, shown };
+  return { run, busy: since > 0, stopped: left !== null, shown };
 }

@@ -70,7 +70,7 @@ export function JobScreen({ job, part, suspect }: { job: string; part: Part; sus
   /** The message that wrote what can be taken back with the button beside it. */
   const latest = useRef("");
   const heading = useRef<HTMLHeadingElement>(null);
-  const waiting = useWaiting(() => load(other));
+  const waiting = useWaiting();
 
   const show = (found: Working) => {
     base.current = found;
@@ -135,17 +135,17 @@ export function JobScreen({ job, part, suspect }: { job: string; part: Part; sus
   useEffect(() => {
     if (!behind) return;
     const timer = setInterval(() => {
-      if (waiting.busy || document.querySelector("dialog[open]")) return;
+      if (waiting.busy || waiting.stopped || document.querySelector("dialog[open]")) return;
       setBehind(false);
       if (!outOfReach()) load(0);
     }, 200);
     return () => clearInterval(timer);
-  }, [behind, waiting.busy]);
+  }, [behind, waiting.busy, waiting.stopped]);
 
   // While the server is there and nothing is asked of it, what is needed to go on without it is fetched.
   const open = stands?.next.head.state === "open";
   useEffect(() => {
-    if (!open || away || here || waiting.busy || !canCarry() || carried === stands?.next.head.entries) return;
+    if (!open || away || here || waiting.busy || waiting.stopped || !canCarry() || carried === stands?.next.head.entries) return;
     const control = new AbortController();
     const timer = setTimeout(() => {
       // So is what the other screens show.
@@ -161,21 +161,22 @@ export function JobScreen({ job, part, suspect }: { job: string; part: Part; sus
       clearTimeout(timer);
       control.abort();
     };
-  }, [open, away, here, waiting.busy, carried, stands?.next.head.entries]);
+  }, [open, away, here, waiting.busy, waiting.stopped, carried, stands?.next.head.entries]);
 
   const showQueued = async () => {
     const left = await waitingIn(job);
     setQueued(left);
     return left;
   };
+  const tell = (words: string[], repeated: boolean) => setTold(repeated ? [say("recordedBefore")] : words);
   const sendQueued = async (fresh: string, signal: AbortSignal) => {
     try {
-      const found = await flush(job, fresh, signal);
+      const found = await flush(job, fresh, signal, tell);
       const left = await showQueued();
       if (found && !left.some((one) => !one.refused)) {
-        show(found);
+        show(found.stands);
         setOther(0);
-        setTold(found.repeated ? [say("recordedBefore")] : found.recorded);
+        tell(found.words, found.repeated);
       } else {
         setBehind(true);
       }
@@ -210,7 +211,7 @@ export function JobScreen({ job, part, suspect }: { job: string; part: Part; sus
   }), []);
   const left = queued.some((one) => !one.refused);
   useEffect(() => {
-    if (!left && !away) return;
+    if ((!left && !away) || waiting.stopped) return;
     const again = async () => {
       if (waiting.busy || document.querySelector("dialog[open]")) return;
       if (outOfReach()) await lookAgain();
@@ -228,7 +229,7 @@ export function JobScreen({ job, part, suspect }: { job: string; part: Part; sus
       clearInterval(timer);
       removeEventListener("online", again);
     };
-  }, [left, away, waiting.busy]);
+  }, [left, away, waiting.busy, waiting.stopped]);
   const close = (cause: string) => {
     const sending = newSending();
     waiting.run(async (signal) => {

@@ -60,7 +60,7 @@ export function NextPart(given: {
           {given.told.length > 0 && (
             <div class="written">
               <span><strong>{say("recorded")}:</strong> {given.told.join("; ")}</span>
-              <button type="button" onClick={() => given.onWrite("undo", {})}>{say("undo")}</button>
+              <button type="button" disabled={given.busy} onClick={() => given.onWrite("undo", {})}>{say("undo")}</button>
             </div>
           )}
         </div>

@@ -28,7 +28,8 @@ export function OpeningScreen() {
   const [words, setWords] = useState("");
   const [who, setWho] = useState(name());
   const [choosing, setChoosing] = useState(false);
-  const sending = useRef(newSending());
+  /** The id of the message by what it says: said otherwise it is another one, even if the first was stopped. */
+  const sent = useRef({ text: "", sending: "" });
   const waiting = useWaiting();
 
   useEffect(() => {
@@ -53,8 +54,10 @@ export function OpeningScreen() {
       comes_and_goes: sleeps,
       words: words.trim(),
     };
+    const text = JSON.stringify(content);
+    if (sent.current.text !== text) sent.current = { text, sending: newSending() };
     waiting.run(async (signal) => {
-      const found = await send<Working>("/api/jobs", content, sending.current, signal);
+      const found = await send<Working>("/api/jobs", content, sent.current.sending, signal);
       go("job", found.next.head.job);
     });
   };

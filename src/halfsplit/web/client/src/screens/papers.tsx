@@ -3,8 +3,11 @@ import type { ComponentChildren, RefObject } from "preact";
 import { useEffect, useState } from "preact/hooks";
 import { Attach } from "../parts/attach";
 import { useWaiting } from "../parts/waiting";
-import { type AttachmentLine, get, jobPath, newSending, type Papers, partPath, send } from "../server";
+import { type AttachmentLine, fetchFile, get, jobPath, newSending, type Papers, partPath, send } from "../server";
 import { say } from "../texts/say";
+
+/** Milliseconds in which the browser has begun to save a file. No source. */
+const SAVED = 60_000;
 
 export function PapersPart(given: {
   job: string;
@@ -24,6 +27,15 @@ export function PapersPart(given: {
       given.onWritten();
     });
   };
+  // Written on the server, which may take a while for a long job; then the phone saves it.
+  const report = (face: "customer" | "technician") => waiting.run(async (signal) => {
+    const link = document.createElement("a");
+    const file = await fetchFile(jobPath(given.job, `report.pdf?face=${face}`), signal);
+    link.href = URL.createObjectURL(file);
+    link.download = file.name;
+    link.click();
+    setTimeout(() => URL.revokeObjectURL(link.href), SAVED);
+  });
   const lines = (kind: string) => found?.lines.filter((one) => one.kind === kind) ?? [];
   return (
     <main>
@@ -32,8 +44,12 @@ export function PapersPart(given: {
       <p class="help">{say("papersHelp")}</p>
       <h2>{say("report")}</h2>
       <div class="choices one-column">
-        <a class="button main" href={jobPath(given.job, "report.pdf?face=customer")} download>{say("reportCustomer")}</a>
-        <a class="button" href={jobPath(given.job, "report.pdf?face=technician")} download>{say("reportTechnician")}</a>
+        <button type="button" class="main" disabled={waiting.busy} onClick={() => report("customer")}>
+          {say("reportCustomer")}
+        </button>
+        <button type="button" disabled={waiting.busy} onClick={() => report("technician")}>
+          {say("reportTechnician")}
+        </button>
       </div>
       <h2>{say("photos")}</h2>
       {found && found.attachments.length === 0 && <p>{say("noFiles")}</p>}

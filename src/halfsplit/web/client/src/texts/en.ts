@@ -278,6 +278,9 @@ export const en = {
   working: "Working it out",
   workingFor: "{n} s so far. A machine seen for the first time takes longest.",
   cancel: "Stop waiting",
+  stopped: "You stopped waiting.",
+  stoppedHelp: "Nothing that was written down is lost.",
+  goOn: "Go on",
   outOfReach: "The server is out of reach. You see how the job stood before.",
   goesOnHere: "The server is out of reach. This phone goes on by itself.",
   waitsForServer: "Odds and next check come from this phone. Two faults at once, the end of the job, proof and papers "

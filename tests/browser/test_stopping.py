@@ -1,0 +1,90 @@
+"""Waiting that a person sees and can stop: nothing is half written down, and the server leaves the work."""
+
+from __future__ import annotations
+
+import threading
+from typing import Any
+
+import pytest
+from playwright.sync_api import Page, expect
+
+from halfsplit.diagnosis.hunt import Bench
+from halfsplit.service import working
+from halfsplit.service.desk import Desk
+from halfsplit.web.patience import NobodyWaitsError
+
+FAILS = ("Hand-cart generator", "starter", "start", "dead")
+
+
+def until_nobody_waits(desk: Desk) -> None:
+    while True:
+        desk.go_on()
+
+
+def stop(page: Page, phone: Any) -> None:
+    """Waits until a person is told that it goes on, and until it can be stopped; stops it."""
+    expect(page.get_by_text("Working it out")).to_be_visible()
+    phone.looked_over("something that takes long")
+    page.get_by_role("button", name="Stop waiting").tap()
+    expect(page.get_by_text("You stopped waiting.")).to_be_visible()
+    phone.looked_over("something that was stopped")
+
+
+def test_a_next_step_that_takes_long_is_stopped_and_gone_on_with(
+    served: Any, phone: Any, page: Page, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    phone.open_job(served.address, *FAILS)
+    job = served.desk.job().id
+    ended = threading.Event()
+
+    def takes_long(desk: Desk, *_: object) -> None:
+        try:
+            until_nobody_waits(desk)
+        finally:
+            ended.set()
+
+    with monkeypatch.context() as changed:
+        changed.setattr(working, "next_step", takes_long)
+        page.get_by_role("button", name="Can't reach").tap()
+        expect(page.locator(".told-now")).to_contain_text("Written down")  # while the next step is still waited for
+        stop(page, phone)
+        assert ended.wait(20)
+    assert [one.what.KIND for one in served.desk.store.events(job)[1:]] == ["observation-recorded"]
+    page.get_by_role("button", name="Go on").tap()
+    expect(page.get_by_text("You stopped waiting.")).to_have_count(0)
+    expect(page.locator(".dock")).to_have_attribute("aria-busy", "false")
+    expect(page.get_by_text("waits on this phone")).to_have_count(0)
+    assert [one.what.KIND for one in served.desk.store.events(job)[1:]] == ["observation-recorded"]
+
+
+def test_an_opening_that_was_stopped_opens_nothing_and_can_be_put_otherwise(
+    served: Any, phone: Any, page: Page, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    phone.fill_opening(served.address, *FAILS)
+    real = working.open_job
+    desks: list[Desk] = []
+    over = threading.Event()
+
+    def opens(desk: Desk, *given: Any, **more: Any) -> Any:
+        desks.append(desk)
+        try:
+            return real(desk, *given, **more)
+        finally:
+            over.set()
+
+    def takes_long(*_: object) -> None:
+        with pytest.raises(NobodyWaitsError):
+            until_nobody_waits(desks[-1])
+
+    with monkeypatch.context() as changed:
+        changed.setattr(working, "open_job", opens)
+        changed.setattr(Bench, "prepare", takes_long)
+        page.get_by_role("button", name="Start the job").tap()
+        stop(page, phone)
+        assert over.wait(20)
+    assert served.desk.store.jobs() == ()
+    page.get_by_role("button", name="Close").tap()
+    page.get_by_label("In the reporter's own words").fill("It clicks twice.")
+    page.get_by_role("button", name="Start the job").tap()
+    expect(page.get_by_role("heading", name="What did you find?")).to_be_visible()
+    assert [served.desk.job(one.id).complaint.words for one in served.desk.store.jobs()] == ["It clicks twice."]
