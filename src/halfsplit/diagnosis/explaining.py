@@ -216,7 +216,7 @@ def _keep_out_words(machine: Machine, zones: Sequence[str], steps: Sequence[str]
     if not marks:
         return []
     names = " and ".join(_zone_words(machine, zone) for zone in zones if zone)
-    return [f"Keep out of {names} while any of this is so: {', '.join(marks)}."]
+    return [f"Keep out of {names} while any of this is so: {', '.join(marks).replace('-', ' ')}."]
 
 
 def _round_keep_out(machine: Machine, state: str) -> list[str]:

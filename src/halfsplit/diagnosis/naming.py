@@ -318,7 +318,9 @@ def subject_words(machine: Machine, observation: Observation) -> str:
         case Action():
             return f"{WORK[observation.action]} {observation.place}"
         case OutOfReach():
-            return f"{observation.check}: {'left out' if observation.reason == SKIPPED else 'out of reach'}"
+            asked, _, state = observation.check.rpartition(" in ")
+            words = f"{asked} [{state_name(machine, state)}]" if state in machine.states else observation.check
+            return f"{words}: {'left out' if observation.reason == SKIPPED else 'out of reach'}"
 
 
 def found_words(machine: Machine, observation: Observation) -> str:

@@ -21,6 +21,7 @@ from halfsplit.errors import Conflict, NotFound, ProblemsError, UserError
 from halfsplit.service.people import Forbidden
 from halfsplit.service.results import to_data
 from halfsplit.web.patience import NobodyWaitsError
+from halfsplit.web.rates import whole_seconds
 
 CODES: dict[str, str] = {
     "address-unknown": "Nothing stands under the address that was asked for.",
@@ -99,6 +100,11 @@ def answer(status: int, failure: Failure, headers: Mapping[str, str] | None = No
 def plain(code: str, what: str, hint: str = "") -> Failure:
     """A failure that is one thing."""
     return Failure(code, what, hint, "", ())
+
+
+def too_often(wait_s: float, what: str, hint: str) -> JSONResponse:
+    """The answer to what was done too often; it may be done again in ``wait_s`` seconds."""
+    return answer(429, plain("too-often", what, hint), {"retry-after": whole_seconds(wait_s)})
 
 
 def of_user_error(error: UserError) -> tuple[int, Failure]:

@@ -18,8 +18,8 @@ from starlette.requests import HTTPConnection
 from halfsplit.jobs.people import Role, folded
 from halfsplit.service.people import Forbidden, Roster
 from halfsplit.web.asgi import App, Receive, Scope, Send, refuse
-from halfsplit.web.failures import plain
-from halfsplit.web.rates import WRITES_OF_A_PERSON, Meter, whole_seconds
+from halfsplit.web.failures import plain, too_often
+from halfsplit.web.rates import WRITES_OF_A_PERSON, Meter
 
 CODES: dict[str, str] = {
     "sign-in-needed": "Nobody is signed in, or the sign-in is over, and the server is reached from the network.",
@@ -91,8 +91,8 @@ class Gate:
         if scope["method"] not in SAFE:
             wait = self.writes.wait_s(folded(person.name))
             if wait:
-                busy = plain("too-often", "Too much was sent in a short time.", "Wait a moment and send it again.")
-                await refuse(send, 429, busy, [(b"retry-after", whole_seconds(wait).encode("ascii"))])
+                busy = too_often(wait, "Too much was sent in a short time.", "Wait a moment and send it again.")
+                await busy(scope, receive, send)
                 return
 
         def still() -> bool:

@@ -167,4 +167,3 @@ def _with_headers(scope: Scope, given: Any) -> list[tuple[bytes, bytes]]:
         kept = scope["path"].startswith("/files/")
         headers.append((b"cache-control", b"public, max-age=31536000, immutable" if kept else b"no-store"))
     return headers
-

@@ -18,9 +18,9 @@ from halfsplit.service import people as persons
 from halfsplit.service.people import PeopleList, PersonLine, Roster
 from halfsplit.web.addresses import At
 from halfsplit.web.bodies import Name, body
-from halfsplit.web.failures import RESPONSES, answer, plain
+from halfsplit.web.failures import RESPONSES, too_often
 from halfsplit.web.gate import COOKIE, Signed
-from halfsplit.web.rates import SIGN_IN_FROM_AN_ADDRESS, SIGN_IN_OF_A_NAME, Meter, whole_seconds
+from halfsplit.web.rates import SIGN_IN_FROM_AN_ADDRESS, SIGN_IN_OF_A_NAME, Meter
 
 CODES: dict[str, str] = {
     "sign-in-not-here": "Signing in was tried where the server serves this computer alone and nobody signs in.",
@@ -28,6 +28,8 @@ CODES: dict[str, str] = {
 
 router = APIRouter(prefix="/api", responses=RESPONSES)
 
+#: What somebody hears who tried too many passwords, and what to do.
+TRIED_TOO_OFTEN = ("This was tried too often.", "Wait a few minutes.")
 #: Passwords checked side by side; each takes 64 MB and a processor for a good tenth of a second (RFC 9106, 4).
 CHECKED_SIDE_BY_SIDE = 2
 
@@ -134,8 +136,7 @@ async def sign_in(request: Request, hunts: At, sent: SignIn) -> JSONResponse:
     address = request.client.host if request.client else ""
     wait = max(door.of_address.wait_s(address), door.of_name.wait_s(folded(sent.name)))
     if wait:
-        headers = {"retry-after": whole_seconds(wait)}
-        return answer(429, plain("too-often", "This was tried too often.", "Wait a few minutes."), headers)
+        return too_often(wait, *TRIED_TOO_OFTEN)
     person, token = await anyio.to_thread.run_sync(
         door.roster.sign_in, sent.name, sent.password.get_secret_value(), hunts.desk().now(), limiter=door.checking
     )
@@ -163,8 +164,7 @@ async def change_password(request: Request, hunts: At, sent: OwnPassword) -> JSO
     assert isinstance(signed, Signed)  # the gate lets nobody else through to here
     wait = door.of_name.wait_s(folded(signed.name))
     if wait:
-        headers = {"retry-after": whole_seconds(wait)}
-        return answer(429, plain("too-often", "This was tried too often.", "Wait a few minutes."), headers)
+        return too_often(wait, *TRIED_TOO_OFTEN)
     old, new = sent.old.get_secret_value(), sent.new.get_secret_value()
     return body(
         await anyio.to_thread.run_sync(

@@ -25,12 +25,13 @@ export function FunctionChooser(given: {
     one.states.length > 0 && `${one.name} ${one.function}`.toLocaleLowerCase().includes(plain));
   return (
     <>
+      <p class="help">{say("functionHelp")}</p>
       <label class="field">
         {say("filter")}
         <input type="search" value={wanted} onInput={(event) => setWanted(event.currentTarget.value)} />
       </label>
       {listed.length === 0 && <p>{say("noneFound")}</p>}
-      <ul class="choices one-column">
+      <ul class="choices one-column gap">
         {listed.map((one) => (
           <li><button type="button" onClick={() => setPicked(one)}>{one.name}</button></li>
         ))}

@@ -55,7 +55,7 @@ export function Pad(given: {
                 </span>
               );
             })
-            : say("readingHelp")}
+            : <span class="help">{say("readingHelp")}</span>}
         </p>
         <div class="keys">
           {DIGITS.map((digit) => <button type="button" onClick={() => add(digit)}>{digit}</button>)}

@@ -8,7 +8,7 @@ import {
   get, jobPath, listen, type Log, lookAgain, type News, newSending, NoAnswerError, outOfReach, send, watchReach,
   type Working,
 } from "../server";
-import { minutes, say } from "../texts/say";
+import { minutes, say, withoutState } from "../texts/say";
 import { LogPart } from "./log";
 import { MendPart } from "./mend";
 import { NextPart } from "./next";
@@ -195,11 +195,19 @@ export function JobScreen({ job, part, suspect }: { job: string; part: Part; sus
     const when = new Date().toISOString();
     const mine = path === "undo" && Object.keys(content).length === 0 && latest.current;
     const sent = mine ? { of: latest.current } : content;
-    let kept = false;
+    const words = wordsOf(path, sent, stands);
+    let keeping: Promise<void> | null = null;
+    const kept = () => {
+      keeping ??= keep({ job, path, content: sent, sending, when, words, ...(file && { file }) });
+      return keeping.catch((error: unknown) => {
+        keeping = null;
+        throw error;
+      });
+    };
+    // A photo that was taken while something else is waited for is sent after it.
+    if (file) kept().then(showQueued).catch(() => undefined);
     waiting.run(async (signal) => {
-      const words = wordsOf(path, sent, stands);
-      if (!kept) await keep({ job, path, content: sent, sending, when, words, ...(file && { file }) });
-      kept = true;
+      await kept();
       latest.current = TAKEN_BACK_BY_ID.includes(path) ? sending : "";
       await sendQueued(sending, signal);
     });
@@ -291,7 +299,8 @@ export function JobScreen({ job, part, suspect }: { job: string; part: Part; sus
         />
       )}
       {part === "suspects" && (
-        <SuspectsPart job={job} heading={heading} entries={head?.entries ?? 0} here={here} away={away} onClose={close} />
+        <SuspectsPart job={job} heading={heading} entries={head?.entries ?? 0} here={here} away={away} busy={waiting.busy}
+          onClose={close} />
       )}
       {part === "where" && (suspect
         ? <PathPart job={job} suspect={suspect} heading={heading} entries={head?.entries ?? 0} />
@@ -314,7 +323,8 @@ export function JobScreen({ job, part, suspect }: { job: string; part: Part; sus
         />
       )}
       {part === "log" && (
-        <LogPart job={job} heading={heading} stands={stands} away={away} queued={queued} onWrite={write} onClose={close} />
+        <LogPart job={job} heading={heading} stands={stands} away={away} busy={waiting.busy} queued={queued} onWrite={write}
+          onClose={close} />
       )}
       <nav class="tabs" aria-label={say("parts")}>
         {TABS.map((one) => (
@@ -334,7 +344,7 @@ function wordsOf(path: string, content: object, stands: Working | null): string 
   if (path === "attachments") return `${say("photos")}: ${said.caption ?? ""}`;
   const step = stands?.next.step;
   const asked = said.check ?? said.repair ?? said.suspect ?? said.function ?? "";
-  return `${step?.id === asked ? step.short : asked}: ${said.answer ?? said.why ?? said.went ?? ""}`;
+  return `${step?.id === asked ? withoutState(step.short) : asked}: ${said.answer ?? said.why ?? said.went ?? ""}`;
 }
 
 /** Findings of which at most one can be so. */

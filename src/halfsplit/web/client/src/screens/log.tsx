@@ -16,6 +16,7 @@ export function LogPart(given: {
   heading: RefObject<HTMLHeadingElement | null>;
   stands: Working | null;
   away: boolean;
+  busy: boolean;
   queued: Queued[];
   onWrite: Write;
   onClose: (cause: string) => void;
@@ -63,6 +64,7 @@ export function LogPart(given: {
               <button
                 type="button"
                 class="writes"
+                disabled={given.busy}
                 aria-label={say("undoEntry", { words: one.words })}
                 onClick={() => given.onWrite("undo", { entry: one.number })}
               >
@@ -73,7 +75,9 @@ export function LogPart(given: {
         ))}
       </ul>
       {latestUndone && !closed && !given.away && (
-        <button type="button" class="wide writes" onClick={() => given.onWrite("restore", {})}>{say("letStand")}</button>
+        <button type="button" class="wide writes" disabled={given.busy} onClick={() => given.onWrite("restore", {})}>
+          {say("letStand")}
+        </button>
       )}
       <JobUnit job={given.job} away={given.away} />
       <h2>{say("afterwards")}</h2>
@@ -87,16 +91,20 @@ export function LogPart(given: {
         {closed
           ? (
             <>
-              <button type="button" onClick={() => given.onWrite("reopen", {})}>{say("reopenBack")}</button>
-              <button type="button" onClick={() => given.onWrite("reopen", { by_mistake: true })}>
+              <button type="button" disabled={given.busy} onClick={() => given.onWrite("reopen", {})}>
+                {say("reopenBack")}
+              </button>
+              <button type="button" disabled={given.busy} onClick={() => given.onWrite("reopen", { by_mistake: true })}>
                 {say("reopenMistake")}
               </button>
             </>
           )
           : (
             <>
-              <button type="button" onClick={() => given.onClose("")}>{say("closeJob")}</button>
-              <button type="button" onClick={() => given.onClose("not found")}>{say("closeNotFound")}</button>
+              <button type="button" disabled={given.busy} onClick={() => given.onClose("")}>{say("closeJob")}</button>
+              <button type="button" disabled={given.busy} onClick={() => given.onClose("not found")}>
+                {say("closeNotFound")}
+              </button>
             </>
           )}
       </div>}

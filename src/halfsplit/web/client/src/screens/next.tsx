@@ -10,7 +10,7 @@ import { Sheet } from "../parts/sheet";
 import { Split } from "../parts/split";
 import { useWaiting } from "../parts/waiting";
 import { type Asked, type ComplaintForm, get, partPath, type Step, type Working } from "../server";
-import { minutes, percent, say } from "../texts/say";
+import { minutes, percent, say, withoutState } from "../texts/say";
 import type { Write } from "./job";
 
 type Sheets = "" | "pad" | "walk" | "else";
@@ -67,7 +67,12 @@ export function NextPart(given: {
         {next.surprise && <p class="notice"><strong>{say("surprise")}.</strong> {next.surprise}</p>}
         {next.fixed_idea && <p class="notice"><strong>{say("stopAndThink")}.</strong> {next.fixed_idea}</p>}
         {next.head.state === "closed"
-          ? <h1 ref={given.heading} tabIndex={-1}>{say("closed")}</h1>
+          ? (
+            <>
+              <h1 ref={given.heading} tabIndex={-1}>{say("closed")}</h1>
+              <p class="help">{say("closedHelp")}</p>
+            </>
+          )
           : step && asked
           ? (
             <StepWords
@@ -86,6 +91,7 @@ export function NextPart(given: {
               <h1 ref={given.heading} tabIndex={-1}>
                 {say(next.kind === "finish" ? "finish" : next.kind === "hand over" ? "handOver" : "notFound")}
               </h1>
+              <p class="help">{say("endHelp")}</p>
               <p class="lead">{next.words}</p>
               {given.stands.open_now.length > 0 && (
                 <p>{say("stillOpen", { what: given.stands.open_now.join(", ") })}</p>
@@ -232,6 +238,8 @@ function StepWords(given: {
   const { next } = given.stands;
   const planned = Math.round(step.kind === "repair" ? step.minutes.own : step.minutes.own + step.minutes.setting);
   const spent = given.spent ?? planned;
+  // Who has begun knows how it goes; the cautions stand higher for it.
+  const begins = next.head.entries === 0;
   const title = asked.state ? step.title.replace(/ \[[^\]]*\]$/, "") : step.title;
   const parts = ([
     ["ownMinutes", step.minutes.own],
@@ -247,6 +255,7 @@ function StepWords(given: {
         <strong>{minutes(step.minutes.total)}</strong>
       </p>
       <h1 ref={given.heading} tabIndex={-1} data-step={step.id}>{title}</h1>
+      {begins && <p class="help">{say("nextHelp")}</p>}
       <Cautions job={next.head.job} cautions={step.cautions} stepId={step.id} />
       {asked.state && step.kind !== "repair" && (
         <p class="set"><span>{say("setTo")}</span> <strong>{asked.state}</strong></p>
@@ -309,7 +318,7 @@ function StepWords(given: {
               {say("instead")}
               <span class="small">
                 {say("insteadOf", {
-                  short: next.others[given.other]?.short ?? "",
+                  short: withoutState(next.others[given.other]?.short ?? ""),
                   minutes: minutes(next.others[given.other]?.minutes ?? 0),
                 })}
               </span>
@@ -317,6 +326,7 @@ function StepWords(given: {
           </button>
         )}
       </section>
+      {!begins && <p class="help">{say("nextHelp")}</p>}
     </>
   );
 }
@@ -327,7 +337,7 @@ function Walk(given: { asked: Asked; onAnswer: (text: string) => void; onClose: 
   const said = Object.entries(amiss).filter(([, word]) => word).map(([name, word]) => `${name} ${word}`);
   return (
     <Sheet title={say("amiss")} onClose={given.onClose}>
-      <p>{say("walkHelp")}</p>
+      <p class="help">{say("walkHelp")}</p>
       <ul class="walk">
         {given.asked.lines.map((line) => {
           const word = amiss[line.function];
@@ -396,7 +406,7 @@ function Else(given: {
     <Sheet title={say("somethingElse")} onClose={given.onClose}>
       {way === "" && (
         <>
-          <p>{say("elseHelp")}</p>
+          <p class="help">{say("elseHelp")}</p>
           <div class="choices one-column">
             <button type="button" onClick={() => setWay("function")}>{say("sawFunction")}</button>
             <button type="button" onClick={() => setWay("note")}>{say("note")}</button>

@@ -15,6 +15,7 @@ export function SuspectsPart(given: {
   heading: RefObject<HTMLHeadingElement | null>;
   here: Standing | null;
   away: boolean;
+  busy: boolean;
   onClose: (cause: string) => void;
 }) {
   const [had, setFound] = useState<Suspects | null>(null);
@@ -40,6 +41,7 @@ export function SuspectsPart(given: {
             suspect={one}
             entries={given.entries}
             away={given.away}
+            busy={given.busy}
             onClose={found.head.state === "open" ? () => given.onClose(one.group) : null}
           />
         ))}
@@ -69,6 +71,7 @@ function SuspectLine(given: {
   suspect: Suspect;
   entries: number;
   away: boolean;
+  busy: boolean;
   onClose: (() => void) | null;
 }) {
   const one = given.suspect;
@@ -93,16 +96,17 @@ function SuspectLine(given: {
         <Meter odds={one.odds} />
       </button>
       {open && !case_ && given.away && <div class="case"><p>{say("waitsFor")}</p></div>}
-      {open && case_ && <Case found={case_} job={given.job} group={one.group} onClose={given.onClose} />}
+      {open && case_ && <Case found={case_} job={given.job} group={one.group} busy={given.busy} onClose={given.onClose} />}
       {waiting.shown}
     </li>
   );
 }
 
-function Case({ found, job, group, onClose }: {
+function Case({ found, job, group, busy, onClose }: {
   found: WhyLines;
   job: string;
   group: string;
+  busy: boolean;
   onClose: (() => void) | null;
 }) {
   const told = found.testimonies.filter((one) => one.weight !== "says little");
@@ -133,7 +137,9 @@ function Case({ found, job, group, onClose }: {
       )}
       <a class="button" href={partPath(job, "where", group)}>{say("circuitPath")}</a>
       <a class="button" href={partPath(job, "mend", group)}>{say("correctionSheet")}</a>
-      {onClose && <button type="button" class="button" onClick={onClose}>{say("thisWasIt")}</button>}
+      {onClose && (
+        <button type="button" class="button" disabled={busy} onClick={onClose}>{say("thisWasIt")}</button>
+      )}
     </div>
   );
 }

@@ -32,6 +32,11 @@ export function minutes(spent: number): string {
   return say("minutes", { n: Math.round(spent) });
 }
 
+/** A check in few words, without the short name of how the machine is set, which says little to a person. */
+export function withoutState(short: string): string {
+  return short.replace(/ in [a-z0-9-]+(?=$|,)/, "");
+}
+
 /** The words for one of the levels of a machine file: none, low, medium, high. */
 export function sayLevel(word: string): string {
   return word in chosen ? chosen[word as Key] : word;
