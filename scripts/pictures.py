@@ -42,6 +42,8 @@ def take(page: Page, address: str, folder: Path) -> None:
     page.goto(f"{address}#/job/{job}")
     leads = page.get_by_role("heading", name="Where the leads go")
     leads.wait_for()
+    page.locator(".dock[aria-busy=false]").wait_for()  # while something is worked out, nothing can be answered
+    page.locator(".carried").wait_for()
     leads.evaluate("one => one.scrollIntoView()")
     page.screenshot(path=folder / "next-check.png")
     page.goto(f"{address}#/job/{job}/where")

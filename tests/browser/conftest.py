@@ -5,14 +5,18 @@ from __future__ import annotations
 import shutil
 import threading
 from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from functools import cache
 from pathlib import Path
+from socket import socket
+from typing import Any
 
 import pytest
 from axe_playwright_python.base import AXE_SCRIPT
 from axe_playwright_python.sync_playwright import Axe
+from fastapi import FastAPI
 from playwright.sync_api import Browser, BrowserType, Page, ViewportSize, expect, sync_playwright
 
 from halfsplit.diagnosis.checks import Check
@@ -27,7 +31,7 @@ from halfsplit.service.desk import Desk, machine_files
 from halfsplit.service.kept_tables import tables
 from halfsplit.web.app import create_app
 from halfsplit.web.hunts import Hunts
-from halfsplit.web.running import Server, listen
+from halfsplit.web.running import Server, address_of, listen
 
 EXAMPLES = Path(__file__).resolve().parents[2] / "examples"
 #: A small phone held upright, in CSS pixels.
@@ -122,6 +126,28 @@ def built() -> Path | None:
     return None
 
 
+@contextmanager
+def in_thread(app: FastAPI, where: socket, certificate: Path | None = None) -> Iterator[None]:
+    """Serves from a thread while the block runs."""
+    where.listen()  # connections wait here until the server takes them
+    server = Server(app, certificate=certificate)
+    thread = threading.Thread(target=server.run, kwargs={"sockets": [where]})
+    thread.start()
+    try:
+        yield
+    finally:
+        server.should_exit = True
+        thread.join(20)
+        where.close()
+    assert not thread.is_alive(), "the server did not end"
+
+
+@pytest.fixture
+def serving() -> Any:
+    """Serves an application on a socket, with a certificate or without, while a block runs."""
+    return in_thread
+
+
 @pytest.fixture
 def served(built: Path | None) -> Iterator[Served]:
     """A server with an empty store, on a free port of the loopback."""
@@ -129,17 +155,10 @@ def served(built: Path | None) -> Iterator[Served]:
     benches = dict(bench_of(name) for name in ("hand-cart-generator", "saltmarsh-sweeper"))
     desk = Desk(store, lambda: datetime.now(UTC), "", benches, tables=tables())
     where = listen(0)
-    where.listen()  # connections wait here until the server takes them
     app = create_app(Hunts(desk, Board())) if built is None else create_app(Hunts(desk, Board()), built=built)
-    server = Server(app)
-    thread = threading.Thread(target=server.run, kwargs={"sockets": [where]})
-    thread.start()
-    yield Served(f"http://127.0.0.1:{where.getsockname()[1]}/", desk)
-    server.should_exit = True
-    thread.join(20)
-    where.close()
+    with in_thread(app, where):
+        yield Served(address_of(where, "http"), desk)
     store.close()
-    assert not thread.is_alive(), "the server did not end"
 
 
 @pytest.fixture
@@ -242,10 +261,7 @@ class Phone:
     def volts(self, shown: str) -> None:
         """Types what the meter shows, in V, as the answer to the step."""
         self.page.get_by_role("button", name="Type the reading").click()
-        sheet = self.page.get_by_role("dialog")
-        for sign in shown:
-            sheet.locator(".keys").get_by_role("button", name=sign, exact=True).click()
-        sheet.get_by_role("button", name="Write down in V", exact=True).click()
+        self.type_in(shown, "V")
 
     def read(self, one: Reading) -> None:
         """Types a reading on the pad, digit by digit, and taps its unit."""
@@ -256,11 +272,16 @@ class Phone:
         unit, factor = {"volts": ("V", 1.0), "amps": ("A", 1.0), "ohms": ("ohm", 1.0)}[one.quantity]
         if one.quantity == "ohms" and one.value >= 9999.0:
             unit, factor = "kohm", 1e3
-        for sign in f"{abs(one.value) / factor:.3f}":
-            sheet.locator(".keys").get_by_role("button", name=sign, exact=True).tap()
-        if one.value < 0:
-            sheet.get_by_role("button", name="Change the sign").tap()
-        sheet.get_by_role("button", name=f"Write down in {unit}", exact=True).tap()
+        self.type_in(f"{one.value / factor:.3f}", unit)
+
+    def type_in(self, shown: str, unit: str) -> None:
+        """Types what the meter shows on the pad, digit by digit, and taps its unit."""
+        sheet = self.page.get_by_role("dialog")
+        for sign in shown.removeprefix("-"):
+            sheet.locator(".keys").get_by_role("button", name=sign, exact=True).click()
+        if shown.startswith("-"):
+            sheet.get_by_role("button", name="Change the sign").click()
+        sheet.get_by_role("button", name=f"Write down in {unit}", exact=True).click()
 
 
 def wrong(machine: Machine, one: Symptom) -> bool:

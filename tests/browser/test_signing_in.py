@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import threading
 from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -22,7 +21,7 @@ from halfsplit.service.people import Roster, add_person
 from halfsplit.web.app import create_app
 from halfsplit.web.certificates import certificates
 from halfsplit.web.hunts import Hunts
-from halfsplit.web.running import Server, listen
+from halfsplit.web.running import address_of, listen
 from halfsplit.web.signing import Door
 
 ADDRESS = "127.0.0.1"
@@ -39,7 +38,7 @@ class Shop:
 
 
 @pytest.fixture
-def shop(tmp_path: Path) -> Iterator[Shop]:
+def shop(tmp_path: Path, serving: Any) -> Iterator[Shop]:
     store = MemoryStore()
     desk = Desk(store, lambda: datetime.now(UTC), tables=tables())
     add_person(desk, "Ana", "technician", PASSWORD)
@@ -47,17 +46,10 @@ def shop(tmp_path: Path) -> Iterator[Shop]:
     add_person(desk, "Ron", "read-only", PASSWORD)
     found = certificates(tmp_path / "certificates", ip_address(ADDRESS), datetime.now(UTC))
     where = listen(0, ADDRESS)
-    where.listen()  # connections wait here until the server takes them
     app = create_app(Hunts(desk, Board()), hosts=frozenset({ADDRESS}), door=Door(Roster(store)))
-    server = Server(app, certificate=found.server)
-    thread = threading.Thread(target=server.run, kwargs={"sockets": [where]})
-    thread.start()
-    yield Shop(f"https://{ADDRESS}:{where.getsockname()[1]}/", desk)
-    server.should_exit = True
-    thread.join(20)
-    where.close()
+    with serving(app, where, found.server):
+        yield Shop(address_of(where, "https"), desk)
     store.close()
-    assert not thread.is_alive(), "the server did not end"
 
 
 @pytest.fixture
@@ -122,7 +114,7 @@ def test_a_phone_signs_in_writes_under_its_name_and_another_only_looks_on(shop: 
     expect(looks.get_by_role("button", name="Close the job")).to_be_hidden()
     ron.looked_over("log, looking on")
     looks.goto(f"{shop.address}#/job/{job}/papers")
-    expect(looks.get_by_role("link", name="for the customer")).to_be_visible()
+    expect(looks.get_by_role("button", name="for the customer")).to_be_visible()
     expect(looks.locator(".writes:visible")).to_have_count(0)
     # What the screen does not offer is not taken either.
     refused = looks.evaluate(
