@@ -198,8 +198,10 @@ def at_work(phones: list[Phone], pace_s: float, rounds: int, seed: int) -> None:
 def _run(works: Sequence[Callable[[], None]]) -> None:
     """Does all of it side by side; what goes wrong in one of them ends the bench."""
     with ThreadPoolExecutor(len(works)) as pool:
-        for one in [pool.submit(work) for work in works]:
-            one.result()
+        failed = [one.exception() for one in [pool.submit(work) for work in works]]
+    # Those that waited for the one that failed say nothing of why.
+    for error in sorted(filter(None, failed), key=lambda one: isinstance(one, threading.BrokenBarrierError)):
+        raise error
 
 
 def processor_s(pid: int) -> float:
