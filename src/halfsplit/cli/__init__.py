@@ -14,6 +14,7 @@ from halfsplit import __version__
 from halfsplit.cli import (
     buslog_read,
     buslog_timeline,
+    buslog_watch,
     demo,
     job_access,
     job_advise,
@@ -93,6 +94,7 @@ def build_parser() -> argparse.ArgumentParser:
     logs = buslog.add_subparsers(title="commands", metavar="COMMAND", required=True)
     buslog_read.add(logs)
     buslog_timeline.add(logs)
+    buslog_watch.add(logs)
     van.add(commands)
     person = commands.add_parser("people", help="who may sign in where the app is served to the network")
     people.add(person.add_subparsers(title="commands", metavar="COMMAND", required=True))
