@@ -13,6 +13,7 @@ from collections.abc import Collection, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
+from numpy.typing import NDArray
 
 from halfsplit.buslog.tied import Tied
 from halfsplit.circuit.observing import silence_code
@@ -33,7 +34,7 @@ CODES: dict[str, str] = {
     "watch-barred": "Nobody may be at a place in the state the machine is set to.",
 }
 
-#: A fault shows on the bus when this share of its severities, by weight, silences a controller. Invented.
+#: Moving a spot tells something when faults with this share of its odds would silence a controller. Invented.
 SHOWS = 0.5
 #: Times that somebody else may write first before a finding is given up. Invented.
 MOST_OVERTAKEN = 20
@@ -67,7 +68,8 @@ class Places:
         folded = {one.casefold(): one for one in reversed(names)}
         place = text if text in names else folded.get(text.casefold(), "")
         if not place:
-            raise NotFound("place", text, names)
+            whole = [one for one in names if "." not in one and "@" not in one]
+            raise NotFound("place", text, names if "." in text or "@" in text else whole)
         self._look_out(place)
         return place
 
@@ -101,31 +103,29 @@ class Places:
     def tells(self, place: str, watched: Collection[str]) -> tuple[str, ...]:
         """Of what it tells that ``place`` was moved and none of the ``watched`` controllers dropped out.
 
-        That is the place itself when every fault moving it can show would silence one of them, else the spots at it
-        of which that is so.
+        That is the place itself when each spot at it would have shown, else the spots that would: those where faults
+        that silence one of them hold at least ``SHOWS`` of the odds.
         """
-        numbers = self._numbers.get(place, [])
-        silencing = self._silencing(watched)
-        if numbers and all(silencing[one] for one in numbers):
-            return (place,)
-        faults = self._standing.hunt.bench.space.faults
-        closer = sorted({faults[one].place for one in numbers} - {place})
-        return tuple(one for one in closer if all(silencing[at] for at in self._numbers[one]))
-
-    def _silencing(self, watched: Collection[str]) -> list[bool]:
-        """For each fault whether it would silence any of the controllers, ``[faults]``."""
         space = self._standing.hunt.bench.space
-        columns = [
-            self._table.codes[name, silence_code(self._beside)]
-            for name in watched
-            if (name, silence_code(self._beside)) in self._table.codes
-        ]
+        code = silence_code(self._beside)
+        columns = [self._table.codes[name, code] for name in sorted(watched) if (name, code) in self._table.codes]
         silent = self._table.lines.codes[: space.rows, columns].any(axis=1)
-        shown = np.zeros(len(space.faults))
-        whole = np.zeros(len(space.faults))
-        np.add.at(shown, space.row_fault, space.row_weight * silent)
-        np.add.at(whole, space.row_fault, space.row_weight)
-        return [bool(one) for one in shown >= SHOWS * np.maximum(whole, 1e-12)]
+        odds = np.zeros(space.rows)
+        np.add.at(odds, space.hyp_row, self._standing.hunt.belief.there[: space.singles])
+        numbers = self._numbers.get(place, [])
+        spots: dict[str, list[int]] = {}
+        for number in numbers:
+            spots.setdefault(space.faults[number].place, []).append(number)
+        shown = [
+            spot for spot, members in spots.items() if _share(silent, odds, np.isin(space.row_fault, members)) >= SHOWS
+        ]
+        return (place,) if shown and len(shown) == len(spots) else tuple(shown)
+
+
+def _share(silent: NDArray[np.bool_], odds: NDArray[np.float64], rows: NDArray[np.bool_]) -> float:
+    """The share of the odds of some rows that silent ones hold."""
+    whole = float(odds[rows].sum())
+    return float(odds[rows & silent].sum()) / whole if whole > 0.0 else 0.0
 
 
 @dataclass
