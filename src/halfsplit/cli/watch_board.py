@@ -9,12 +9,14 @@ from __future__ import annotations
 import shlex
 import subprocess
 import sys
+import textwrap
 from collections import deque
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from typing import TYPE_CHECKING, Protocol
 
 from halfsplit.cli.big_letters import big, fitting
+from halfsplit.cli.console import say, visible
 
 if TYPE_CHECKING:
     from rich.text import Text
@@ -90,8 +92,6 @@ class Lines:
 
     def show(self, board: Board, told: Sequence[Told], begun: str) -> None:
         """Prints what is to be told, with the seconds of the watch."""
-        from halfsplit.cli.console import say, visible
-
         del begun
         for one in told:
             lead = f"{board.since_s:7.1f} s  {_LEADS[one.kind]}"
@@ -126,7 +126,10 @@ def drawn() -> Iterator[Drawn]:
 
     console = Console(highlight=False, markup=False, emoji=False)
     mark = "█" if (console.encoding or "").lower().startswith("utf") else "#"
-    with Live(console=console, screen=True, auto_refresh=False) as live:
+    # The bell goes past what is drawn, so nothing may stand between it and the terminal.
+    with Live(
+        console=console, screen=True, auto_refresh=False, redirect_stdout=False, redirect_stderr=False
+    ) as live:
         yield Drawn(
             lambda text: live.update(text, refresh=True), lambda: (console.size.width, console.size.height), mark
         )
@@ -140,6 +143,8 @@ def state_word(board: Board) -> tuple[str, list[str]]:
         return "DROP", ["ALL"]
     if board.lost:
         return "DROP", list(board.lost)
+    if board.back:
+        return "BACK", list(board.back)
     return "HEARD", []
 
 
@@ -147,14 +152,12 @@ def draw(board: Board, told: Sequence[Told], begun: str, columns: int, rows: int
     """The board as it stands in so many columns and rows."""
     from rich.text import Text
 
-    from halfsplit.cli.console import visible
-
     columns = max(columns - 1, 20)
     word, more = state_word(board)
     text = Text(no_wrap=True, overflow="crop")
-    lost = word == "DROP"
+    alarm = word in ("DROP", "BACK")
     for line in big(fitting([word, *more], columns - 2), mark):
-        text.append(f" {line}".ljust(columns) + "\n", style="bold reverse" if lost else "bold")
+        text.append(f" {line}".ljust(columns) + "\n", style="bold reverse" if alarm else "bold")
     text.append("\n")
     if board.moving:
         for line in big(fitting([board.moving, f"{board.moving_s:.0f}"], columns - 2), mark):
@@ -165,15 +168,29 @@ def draw(board: Board, told: Sequence[Told], begun: str, columns: int, rows: int
         text.append(f" {hands}\n")
     text.append("\n")
     used = 9 + (5 if board.moving else 0)
-    shown = told[-max(2, min(len(told), (rows - used - 3) // 2)) :]
+    shown = _newest(told, columns, max(2, (rows - used - 3) // 2))
     room = max(1, rows - used - len(shown) - 3)
     for line, style in _table(board, columns, room):
         text.append(line[:columns] + "\n", style=style)
     text.append("\n")
-    for one in shown:
-        text.append((_LEADS[one.kind] + visible(one.text))[:columns] + "\n", style=_STYLES.get(one.kind, ""))
+    for line, style in shown:
+        text.append(line + "\n", style=style)
     text.append(f"now, stop, note, quit> {visible(begun)}_"[-columns:], style="bold")
     return text
+
+
+def _newest(told: Sequence[Told], columns: int, most: int) -> list[tuple[str, str]]:
+    """What was told last in as many lines as there is room for, the newest whole."""
+    lines: list[tuple[str, str]] = []
+    for one in reversed(told):
+        lead = _LEADS[one.kind]
+        broken = textwrap.wrap(
+            visible(one.text), columns, initial_indent=lead, subsequent_indent=" " * len(lead)
+        )
+        if lines and len(lines) + len(broken) > most:
+            break
+        lines = [*((line, _STYLES.get(one.kind, "")) for line in broken), *lines]
+    return lines
 
 
 def _table(board: Board, columns: int, room: int) -> list[tuple[str, str]]:

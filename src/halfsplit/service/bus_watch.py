@@ -45,6 +45,8 @@ QUICK_S = 1.0
 #: Longest still phase and watch, seconds: frames of the still phase are kept in memory. Invented.
 LONGEST_STILL_S = 600.0
 LONGEST_S = 24 * 3600.0
+#: Seconds for which the board says that somebody is back. Invented.
+BACK_SHOWN_S = 3.0
 #: Drops of one place that are each noted in the job; more are counted in what is written at its end. Invented.
 MOST_NOTED = 20
 WORDS = ("now", "stop", "note", "quit")
@@ -96,13 +98,17 @@ class BoardRow:
 
 @dataclass(frozen=True, slots=True)
 class Board:
-    """What stands on the board: ``learning_s`` is what is left of the still phase, None after it."""
+    """What stands on the board: ``learning_s`` is what is left of the still phase, None after it.
+
+    ``back`` are those that are heard again since a moment ago: a short drop would be over before anybody looks up.
+    """
 
     learning_s: float | None
     moving: str
     moving_s: float
     rows: tuple[BoardRow, ...]
     lost: tuple[str, ...]
+    back: tuple[str, ...]
     everybody: bool
     drops: int
     errors: int
@@ -459,7 +465,13 @@ class Watching:
         learning = None if watch.learned_s is not None else max(0.0, watch.began_s + watch.still_s - now_s)
         return Board(
             learning, watch.moving, now_s - watch.spells[-1].from_s if watch.moving else 0.0, self._rows(now_s),
-            tuple(self.name(one.key) for one in watch.lost), watch.all_lost and len(watch.judged) > 1,
+            tuple(self.name(one.key) for one in watch.lost),
+            tuple(
+                self.name(one.key)
+                for one in watch.judged
+                if one.losses and not one.lost and now_s - one.fell_s - one.gap_s < BACK_SHOWN_S
+            ),
+            watch.all_lost and len(watch.judged) > 1,
             len(drops(watch)), self.errors, now_s - watch.began_s,
         )  # fmt: skip
 

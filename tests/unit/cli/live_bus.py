@@ -14,6 +14,7 @@ import sys
 import threading
 from collections.abc import Callable, Collection
 from types import TracebackType
+from typing import Self
 
 import can
 import pytest
@@ -79,7 +80,7 @@ class Machine:
         monkeypatch.setattr(buslog_watch, "clock", lambda: self.now_s)
         monkeypatch.setattr(sys, "stdin", self.stdin)
 
-    def __enter__(self) -> Machine:
+    def __enter__(self) -> Self:
         self.bus = can.Bus(
             interface="virtual", channel=self.channel, preserve_timestamps=True, receive_own_messages=False
         )

@@ -7,6 +7,8 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from tests.unit.cli.live_bus import Machine
+from tests.unit.service.test_bus_evidence import MACHINE, WIRES
 
 from halfsplit.cli import main
 from halfsplit.jobs.events import NoteAdded, ObservationRecorded
@@ -14,8 +16,6 @@ from halfsplit.jobs.opening import open_store
 from halfsplit.jobs.recording import load_job
 from halfsplit.observations import CodeSeen, Move
 from halfsplit.settings import store_path
-from tests.unit.cli.live_bus import Machine
-from tests.unit.service.test_bus_evidence import MACHINE, WIRES
 
 NAMED = ("--address", "E1=10", "--address", "E2=20", "--address", "E3=30")
 INTO = ("--state", "on", "--beside", "E1", *NAMED)
@@ -196,7 +196,7 @@ def test_nothing_is_ever_sent(machine: Machine, monkeypatch: pytest.MonkeyPatch)
         wiggled(machine)
         assert machine.bus.recv(0) is None
 
-    machine.watch(story)
+    machine.watch(story, *NAMED)
 
 
 def test_the_end_of_the_input_ends_the_watch_and_its_findings_are_data(machine: Machine) -> None:
