@@ -109,7 +109,7 @@ class Places:
         space = self._standing.hunt.bench.space
         code = silence_code(self._beside)
         columns = [self._table.codes[name, code] for name in sorted(watched) if (name, code) in self._table.codes]
-        silent = self._table.lines.codes[: space.rows, columns].any(axis=1)
+        silent: NDArray[np.bool_] = np.any(self._table.lines.codes[: space.rows, columns], axis=1)
         odds = np.zeros(space.rows)
         np.add.at(odds, space.hyp_row, self._standing.hunt.belief.there[: space.singles])
         numbers = self._numbers.get(place, [])
