@@ -90,7 +90,7 @@ def build_parser() -> argparse.ArgumentParser:
     machine_check.add(machines)
     machine_show.add(machines)
     machine_spice.add(machines)
-    buslog = commands.add_parser("buslog", help="read what was recorded from a CAN bus")
+    buslog = commands.add_parser("buslog", help="read what was recorded from a CAN bus, or watch one")
     logs = buslog.add_subparsers(title="commands", metavar="COMMAND", required=True)
     buslog_read.add(logs)
     buslog_timeline.add(logs)

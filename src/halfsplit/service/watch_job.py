@@ -119,7 +119,8 @@ class Places:
         shown = [
             spot for spot, members in spots.items() if _share(silent, odds, np.isin(space.row_fault, members)) >= SHOWS
         ]
-        return (place,) if shown and len(shown) == len(spots) else tuple(shown)
+        # A spot named like the place is its housing as a whole: written down alone it would speak for everything there.
+        return (place,) if shown and len(shown) == len(spots) else tuple(one for one in shown if one != place)
 
 
 def _share(silent: NDArray[np.bool_], odds: NDArray[np.float64], rows: NDArray[np.bool_]) -> float:
