@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator
+import os
+import signal
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 
 import pytest
@@ -11,10 +13,12 @@ from tests.unit.cli.live_bus import Machine
 from tests.unit.service.test_bus_evidence import MACHINE, WIRES
 
 from halfsplit.cli import main
+from halfsplit.cli.watch_board import Lines
 from halfsplit.jobs.events import NoteAdded, ObservationRecorded
 from halfsplit.jobs.opening import open_store
 from halfsplit.jobs.recording import load_job
 from halfsplit.observations import CodeSeen, Move
+from halfsplit.service.bus_watch import Board, Told
 from halfsplit.settings import store_path
 
 NAMED = ("--address", "E1=10", "--address", "E2=20", "--address", "E3=30")
@@ -189,6 +193,48 @@ def test_when_the_adapter_goes_away_it_says_so_and_what_was_written_stays(
     assert "it reacts to being moved." in text
     assert "(bus-lost)" in capsys.readouterr().err
     assert Move("X3", "", "on", changed=True) in kept(home)
+
+
+def test_an_interrupt_ends_it_like_quit(machine: Machine, home: Path) -> None:
+    def story(machine: Machine) -> None:
+        wiggled(machine, quit_after=False)
+        os.kill(os.getpid(), signal.SIGINT)
+        machine.wait_for("The watch")
+
+    text = machine.watch(story, "--home", str(home), *INTO)
+    assert "NEXT CHECK" in text
+    assert any(isinstance(one, NoteAdded) and one.text.startswith("bus watch of") for one in kept(home))
+
+
+def test_when_nobody_reads_what_it_prints_any_more_its_findings_are_written_all_the_same(
+    machine: Machine, home: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    show = Lines.show
+
+    def broken(lines: Lines, board: Board, told: Sequence[Told], begun: str) -> None:
+        if any("let go" in one.text for one in told):
+            raise BrokenPipeError
+        show(lines, board, told, begun)
+
+    monkeypatch.setattr(Lines, "show", broken)
+
+    def story(machine: Machine) -> None:
+        machine.run(12)
+        machine.type("now X2")
+        machine.wait_for("Moving X2.")
+        machine.run(25)
+        machine.type("stop")
+
+    machine.watch(story, "--home", str(home), *INTO)
+    moves = [one for one in kept(home) if isinstance(one, Move)]
+    assert moves
+    assert not any(one.changed for one in moves)
+
+
+def test_an_alarm_that_cannot_be_started_is_said_once_and_the_watch_goes_on(machine: Machine) -> None:
+    text = machine.watch(wiggled, "--alarm", "no-such-player horn.wav", *NAMED)
+    assert text.count("The alarm no-such-player cannot be started") == 1
+    assert text.count("DROP E3") == 5
 
 
 def test_nothing_is_ever_sent(machine: Machine, monkeypatch: pytest.MonkeyPatch) -> None:
