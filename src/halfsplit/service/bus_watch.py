@@ -53,6 +53,7 @@ WORDS = ("now", "stop", "note", "quit")
 
 Kind = Literal["phase", "drop", "back", "word", "caution", "result", "written", "trouble"]
 State = Literal["HEARD", "LOST", "NEW", "SELDOM"]
+Verdict = Literal["reacted", "nothing", "undecided"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,7 +75,7 @@ class Keeping(Protocol):
     def fell(self, who: frozenset[str], judged: frozenset[str], note: str) -> list[str]:
         """Controllers that dropped out together."""
 
-    def moved(self, found: Tied, watched: frozenset[str], words: str) -> list[str]:
+    def moved(self, found: Tied, watched: frozenset[str], words: str, minutes: float) -> list[str]:
         """A place that reacted, or that was moved enough without; in words what was written, or why nothing was."""
 
     def find(self, text: str) -> str:
@@ -132,7 +133,7 @@ class PlaceSaid:
     share: float
     p: float
     unsure: int
-    verdict: Literal["reacted", "nothing", "undecided"]
+    verdict: Verdict
     words: str
 
 
@@ -238,8 +239,9 @@ class Watching:
         self.not_written: list[str] = []
         self._settled = 0  # drops of watch.settled that were worked in
         self._due: list[tuple[float, str]] = []  # places let go, and when what happened meanwhile is known
-        self._said: dict[str, Literal["reacted", "nothing"]] = {}  # verdicts reached, by place
+        self._said: dict[str, Verdict] = {}  # verdicts reached, by place
         self._noted: dict[str, int] = {}
+        self._counted_s: dict[str, float] = {}  # seconds of moving that were written down, by place
         self._silent_told = False
 
     def restart(self, at_s: float) -> None:
@@ -340,11 +342,20 @@ class Watching:
 
     def _fell(self, drop: Drop) -> list[Told]:
         who = frozenset(self.name(key) for key in drop.keys)
-        judged = frozenset(self.name(one.key) for one in self.watch.judged)
+        # Of the others only those were surely heard that would have been missed within the time it lasted.
+        lasted_s = min(self._lasted_s(drop, self.watch.voices[key]) for key in drop.keys)
+        heard = (self.name(one.key) for one in self.watch.judged if (one.limit_s or 0.0) <= lasted_s)
+        judged = who | frozenset(heard)
         note = f"dropped out at {drop.at_s - self.watch.began_s:.1f} s of a bus watch"
         return self._keep(
-            f"{', '.join(sorted(who))} {note}", lambda keeper: keeper.fell(who & judged, judged, note)
+            f"{', '.join(sorted(who))} {note}", lambda keeper: keeper.fell(who, judged, note)
         )
+
+    def _lasted_s(self, drop: Drop, one: Voice) -> float:
+        """How long a speaker was silent in a drop, at least."""
+        if not drop.at_s - (one.limit_s or 0.0) <= one.fell_s <= drop.at_s:
+            return one.limit_s or 0.0  # it dropped out again since
+        return self.watch.now_s - one.fell_s if one.lost else one.gap_s
 
     @property
     def _quick_s(self) -> float:
@@ -361,19 +372,24 @@ class Watching:
         if found.sure and self._said.get(place) != "reacted":
             self._said[place] = "reacted"
             told.append(Told("result", words))
-            told += self._keep(words, lambda keeper: keeper.moved(found, quick, words))
+            told += self._keep(words, lambda keeper: keeper.moved(found, quick, words, self._minutes(found)))
         elif over:
             told.append(Told("result", words))
             unknown_s = max((due_s - self.watch.now_s for due_s, one in self._due if one == place), default=0.0)
             enough = self._enough(found, max(0.0, unknown_s))
             if enough and place not in self._said:
                 self._said[place] = "nothing"
-                told += self._keep(words, lambda keeper: keeper.moved(found, quick, words))
+                told += self._keep(words, lambda keeper: keeper.moved(found, quick, words, self._minutes(found)))
             else:
                 if not found.together and not found.unsure and found.moved_s < ENOUGH_S:
                     told.append(Told("result", f"Too short to say that nothing changes: move it {ENOUGH_S:.0f} s."))
                 told += self._keep(words, lambda keeper: keeper.note(f"bus watch: {words}"))
         return told
+
+    def _minutes(self, found: Tied) -> float:
+        """Minutes a place was moved that were not written down yet; they then are."""
+        before, self._counted_s[found.place] = self._counted_s.get(found.place, 0.0), found.moved_s
+        return max(0.0, found.moved_s - before) / 60
 
     @staticmethod
     def _enough(found: Tied, unknown_s: float = 0.0) -> bool:
@@ -450,8 +466,8 @@ class Watching:
                 if self._said.get(place) != "reacted":
                     told += self._judge(place)
         if self.keeper is not None and self.watch.learned_s is not None:
-            moved = sum(one.moved_s for one in map(self._place, self.watch.places))
-            minutes = max(0.0, self.watch.now_s - self.watch.began_s - moved) / 60
+            counted_s = sum(self._counted_s.values())
+            minutes = max(0.0, self.watch.now_s - self.watch.began_s - counted_s) / 60
             text = (
                 f"bus watch of {self.watch.now_s - self.watch.began_s:.0f} s: {len(self.watch.judged)} controllers "
                 f"judged, {_times(len(drops(self.watch)), 'drop')}, {_times(len(self.watch.places), 'place')} moved"
@@ -492,9 +508,13 @@ class Watching:
         return PlaceSaid(
             place, found.moved_s, len(found.together), _per_min(len(found.together), found.moved_s), found.others,
             found.rest_s, _per_min(found.others, found.rest_s), found.share, found.p, found.unsure,
-            self._said.get(place, "undecided"),
+            self._verdict(found),
             moved_words(found),
         )  # fmt: skip
+
+    def _verdict(self, found: Tied) -> Verdict:
+        said = self._said.get(found.place, "undecided")
+        return "undecided" if said == "nothing" and (found.together or found.unsure) else said
 
     def summary(self) -> WatchSaid:
         """Everything the watch found."""

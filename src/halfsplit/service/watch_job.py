@@ -174,12 +174,12 @@ class Keeper:
         self._keep([ObservationRecorded(one, note=note if one.active else "") for one in seen])
         return [f"{one.controller} {'silent' if one.active else 'heard'}" for one in seen]
 
-    def moved(self, found: Tied, watched: Collection[str], words: str) -> list[str]:
+    def moved(self, found: Tied, watched: Collection[str], words: str, minutes: float) -> list[str]:
         """A place that reacted or was moved long enough without; of the latter only what ``watched`` would have shown.
 
         Gives what was written in words, or why nothing was.
         """
-        place, minutes = found.place, found.moved_s / 60
+        place = found.place
         if found.sure:
             return self._moved(place, (place,), words, minutes, changed=True)
         spots = self.places.tells(place, self.others & frozenset(watched))
