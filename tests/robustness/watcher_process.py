@@ -30,10 +30,11 @@ from halfsplit.jobs.recording import load_job
 from halfsplit.jobs.store import fingerprint_of
 from halfsplit.machine.reading import load_machine
 from halfsplit.service import working
-from halfsplit.service.bus_watch import Told, Watching
+from halfsplit.service.bus_watch import Watching
 from halfsplit.service.complaints import complaint_of
 from halfsplit.service.desk import Desk, machine_files
 from halfsplit.service.watch_job import keeper
+from halfsplit.service.watch_results import Told
 
 NAMED = {10: "E1", 20: "E2", 30: "E3"}
 

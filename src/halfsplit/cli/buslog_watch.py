@@ -17,8 +17,9 @@ if TYPE_CHECKING:
     from halfsplit.buslog.live import Ear
     from halfsplit.cli.typed_words import Words
     from halfsplit.cli.watch_board import Alarm, Screen
-    from halfsplit.service.bus_watch import Told, Watching, WatchSaid
+    from halfsplit.service.bus_watch import Watching
     from halfsplit.service.desk import Desk
+    from halfsplit.service.watch_results import Told, WatchSaid
 
 #: Seconds between two looks at what came; a drop rings no later than this after it is known. Invented.
 TICK_S = 0.05
@@ -213,7 +214,7 @@ class _Loop:
         return False
 
     def _show(self, told: list[Told]) -> None:
-        from halfsplit.service.bus_watch import Told
+        from halfsplit.service.watch_results import Told
 
         now_s = clock()
         wrong = self._alarm.sound(

@@ -21,7 +21,7 @@ from halfsplit.cli.console import say, visible
 if TYPE_CHECKING:
     from rich.text import Text
 
-    from halfsplit.service.bus_watch import Board, BoardRow, Told
+    from halfsplit.service.watch_results import Board, BoardRow, Told
 
 #: Lines of what was told that stay on the board.
 MOST_TOLD = 8

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
-from typing import Literal, Protocol
+from typing import Protocol
 
 from halfsplit.buslog.j1939 import NO_ADDRESS
 from halfsplit.buslog.live import Heard
@@ -29,6 +29,19 @@ from halfsplit.buslog.watching import (
 )
 from halfsplit.errors import UserError, nearest
 from halfsplit.quantities import duration_s
+from halfsplit.service.watch_results import (
+    Board,
+    BoardRow,
+    DropSaid,
+    PlaceSaid,
+    State,
+    Told,
+    Verdict,
+    WatchSaid,
+    moved_words,
+    per_min,
+    times,
+)
 
 CODES: dict[str, str] = {
     "watch-word": "A word given during a watch of the bus is not known.",
@@ -51,18 +64,6 @@ BACK_SHOWN_S = 3.0
 MOST_NOTED = 20
 WORDS = ("now", "stop", "note", "quit")
 
-Kind = Literal["phase", "drop", "back", "word", "caution", "result", "written", "trouble"]
-State = Literal["HEARD", "LOST", "NEW", "SELDOM"]
-Verdict = Literal["reacted", "nothing", "undecided"]
-
-
-@dataclass(frozen=True, slots=True)
-class Told:
-    """Something to tell at once."""
-
-    kind: Kind
-    text: str
-
 
 class Keeping(Protocol):
     """What writes into a job and gives in words what it wrote; see ``watch_job.Keeper``."""
@@ -83,85 +84,6 @@ class Keeping(Protocol):
 
     def cautions(self, place: str) -> tuple[str, ...]:
         """What to mind at a place."""
-
-
-@dataclass(frozen=True, slots=True)
-class BoardRow:
-    """One speaker on the board. ``age_s`` is the time since it was heard last, ``limit_s`` from when on it is lost."""
-
-    name: str
-    state: State
-    age_s: float
-    period_s: float | None
-    limit_s: float | None
-    drops: int
-
-
-@dataclass(frozen=True, slots=True)
-class Board:
-    """What stands on the board: ``learning_s`` is what is left of the still phase, None after it.
-
-    ``back`` are those that are heard again since a moment ago: a short drop would be over before anybody looks up.
-    """
-
-    learning_s: float | None
-    moving: str
-    moving_s: float
-    rows: tuple[BoardRow, ...]
-    lost: tuple[str, ...]
-    back: tuple[str, ...]
-    everybody: bool
-    drops: int
-    errors: int
-    since_s: float
-
-
-@dataclass(frozen=True, slots=True)
-class PlaceSaid:
-    """What was found of a place that was moved; times in seconds of the watch in which anybody was heard.
-
-    ``verdict`` is reacted, nothing, or undecided; ``p`` the probability that chance alone made so many drops.
-    """
-
-    place: str
-    moved_s: float
-    drops: int
-    drops_per_min: float
-    others: int
-    rest_s: float
-    others_per_min: float
-    share: float
-    p: float
-    unsure: int
-    verdict: Verdict
-    words: str
-
-
-@dataclass(frozen=True, slots=True)
-class DropSaid:
-    """One drop: who, when in seconds of the watch, and what was moved ("" when nothing was, or it cannot be told)."""
-
-    at_s: float
-    who: tuple[str, ...]
-    everybody: bool
-    moving: str
-
-
-@dataclass(frozen=True, slots=True)
-class WatchSaid:
-    """A watch at its end. ``not_written`` are findings that the job did not take, with the reason."""
-
-    job: str
-    seconds: float
-    learned: bool
-    speakers: tuple[BoardRow, ...]
-    not_judged: tuple[str, ...]
-    drops: tuple[DropSaid, ...]
-    switched_off: bool
-    places: tuple[PlaceSaid, ...]
-    errors: int
-    written: int
-    not_written: tuple[str, ...]
 
 
 def still_s(text: str) -> float:
@@ -192,35 +114,6 @@ def _within(seconds: float, least_s: float, most_s: float) -> float:
     if not least_s <= seconds <= most_s:
         raise UserError("watch-time", f"{seconds:g} s is too short or too long.", f"Give {least_s:g} to {most_s:g} s.")
     return seconds
-
-
-def moved_words(one: Tied) -> str:
-    """What was found of a place, with the figures it rests on, in a sentence or three."""
-    moved = f"{one.place} moved for {one.moved_s:.0f} s"
-    beside = ""
-    if one.unsure:
-        counts = "counts" if one.unsure == 1 else "count"
-        beside = f" {_times(one.unsure, 'drop')} beside the word given {counts} for none."
-    if not one.together:
-        return f"{moved}: nobody dropped out.{beside}"
-    count = len(one.together)
-    against = "none" if not one.others else f"{one.others}"
-    head = f"{moved}: {_times(count, 'drop')}, against {against} in {one.rest_s:.0f} s without."
-    chance = (
-        f"If {one.place} had nothing to do with it, {count} or more of {count + one.others} would fall into its "
-        f"{100 * one.share:.0f} % of the time in {_of_100(one.p)} of 100 such watches"
-    )
-    if one.sure:
-        return f"{head} {chance}: it reacts to being moved.{beside}"
-    return f"{head} {chance}: that can be chance. Move it again, or others for longer.{beside}"
-
-
-def _times(count: int, what: str) -> str:
-    return f"{count} {what}" if count == 1 else f"{count} {what}s"
-
-
-def _of_100(p: float) -> str:
-    return f"{100 * p:.2g}" if p >= 1e-4 else "less than 0.01"
 
 
 @dataclass
@@ -470,7 +363,7 @@ class Watching:
             minutes = max(0.0, self.watch.now_s - self.watch.began_s - counted_s) / 60
             text = (
                 f"bus watch of {self.watch.now_s - self.watch.began_s:.0f} s: {len(self.watch.judged)} controllers "
-                f"judged, {_times(len(drops(self.watch)), 'drop')}, {_times(len(self.watch.places), 'place')} moved"
+                f"judged, {times(len(drops(self.watch)), 'drop')}, {times(len(self.watch.places), 'place')} moved"
             )
             told += self._keep(text, lambda keeper: keeper.note(text, minutes))
         return told
@@ -506,8 +399,8 @@ class Watching:
     def _place(self, place: str) -> PlaceSaid:
         found = tied(self.watch, place)
         return PlaceSaid(
-            place, found.moved_s, len(found.together), _per_min(len(found.together), found.moved_s), found.others,
-            found.rest_s, _per_min(found.others, found.rest_s), found.share, found.p, found.unsure,
+            place, found.moved_s, len(found.together), per_min(len(found.together), found.moved_s), found.others,
+            found.rest_s, per_min(found.others, found.rest_s), found.share, found.p, found.unsure,
             self._verdict(found),
             moved_words(found),
         )  # fmt: skip
@@ -540,10 +433,6 @@ class Watching:
             written=self.keeper.written if self.keeper is not None else 0,
             not_written=tuple(self.not_written),
         )  # fmt: skip
-
-
-def _per_min(count: int, seconds: float) -> float:
-    return 60.0 * count / seconds if seconds > 0.0 else 0.0
 
 
 def _losses(watch: Watch) -> int:

@@ -18,7 +18,7 @@ from halfsplit.jobs.events import NoteAdded, ObservationRecorded
 from halfsplit.jobs.opening import open_store
 from halfsplit.jobs.recording import load_job
 from halfsplit.observations import CodeSeen, Move
-from halfsplit.service.bus_watch import Board, Told
+from halfsplit.service.watch_results import Board, Told
 from halfsplit.settings import store_path
 
 NAMED = ("--address", "E1=10", "--address", "E2=20", "--address", "E3=30")

@@ -10,7 +10,7 @@ import pytest
 from halfsplit.cli.big_letters import HIGH, big, fitting, width_of
 from halfsplit.cli.typed_words import Line
 from halfsplit.cli.watch_board import Alarm, draw, state_word
-from halfsplit.service.bus_watch import Board, BoardRow, Told
+from halfsplit.service.watch_results import Board, BoardRow, Told
 
 
 def board(

@@ -10,7 +10,8 @@ import pytest
 from halfsplit.buslog.live import Heard
 from halfsplit.buslog.tied import Tied
 from halfsplit.errors import Conflict, UserError
-from halfsplit.service.bus_watch import Told, Watching, addresses_alone, length_s, moved_words, still_s
+from halfsplit.service.bus_watch import Watching, addresses_alone, length_s, still_s
+from halfsplit.service.watch_results import Told, moved_words
 
 Hole = tuple[int, float, float]
 #: Periods by source address: one speaks twenty times as seldom as the others.
