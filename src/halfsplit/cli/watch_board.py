@@ -15,7 +15,7 @@ from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from typing import TYPE_CHECKING, Protocol
 
-from halfsplit.cli.big_letters import big, fitting
+from halfsplit.cli.big_letters import HIGH, big, fitting
 from halfsplit.cli.console import say, visible
 
 if TYPE_CHECKING:
@@ -23,8 +23,10 @@ if TYPE_CHECKING:
 
     from halfsplit.service.watch_results import Board, BoardRow, Told
 
-#: Lines of what was told that stay on the board.
+#: What was told last stays on the board: so many of it.
 MOST_TOLD = 8
+#: Seconds for which the cautions of a place stand in place of its large letters when it is first moved. Invented.
+CAUTIONS_SHOWN_S = 20.0
 #: Seconds between two rings while somebody is lost, and how many; invented.
 RING_EVERY_S = 1.0
 MOST_RINGS = 5
@@ -111,11 +113,18 @@ class Drawn:
         self._size = size
         self._mark = mark
         self._told: deque[Told] = deque(maxlen=MOST_TOLD)
+        self._place = ""
+        self._cautions: list[str] = []
 
     def show(self, board: Board, told: Sequence[Told], begun: str) -> None:
         """Draws it anew."""
-        self._told.extend(told)
-        self._update(draw(board, tuple(self._told), begun, *self._size(), self._mark))
+        self._told.extend(one for one in told if one.kind != "caution")
+        if any(one.kind == "caution" for one in told):
+            self._place, self._cautions = board.moving, [one.text for one in told if one.kind == "caution"]
+        fresh = board.moving == self._place and board.moving_s < CAUTIONS_SHOWN_S
+        self._update(
+            draw(board, tuple(self._told), begun, *self._size(), self._mark, self._cautions if fresh else ())
+        )
 
 
 @contextmanager
@@ -148,8 +157,11 @@ def state_word(board: Board) -> tuple[str, list[str]]:
     return "HEARD", []
 
 
-def draw(board: Board, told: Sequence[Told], begun: str, columns: int, rows: int, mark: str = "█") -> Text:
-    """The board as it stands in so many columns and rows."""
+def draw(
+    board: Board, told: Sequence[Told], begun: str, columns: int, rows: int, mark: str = "█",
+    cautions: Sequence[str] = (),
+) -> Text:  # fmt: skip
+    """The board as it stands in so many columns and rows; ``cautions`` of the place come before all else."""
     from rich.text import Text
 
     columns = max(columns - 1, 20)
@@ -159,15 +171,21 @@ def draw(board: Board, told: Sequence[Told], begun: str, columns: int, rows: int
     for line in big(fitting([word, *more], columns - 2), mark):
         text.append(f" {line}".ljust(columns) + "\n", style="bold reverse" if alarm else "bold")
     text.append("\n")
-    if board.moving:
+    large = bool(board.moving) and not cautions
+    if large:
         for line in big(fitting([board.moving, f"{board.moving_s:.0f}"], columns - 2), mark):
             text.append(f" {line}\n", style="bold cyan")
-        text.append(f" {visible(board.moving)} is being moved, {board.moving_s:.0f} s\n")
+    if board.moving:
+        text.append(f" {visible(board.moving)} is being moved, {board.moving_s:.0f} s\n", style="bold")
     else:
         hands = "hands off, the still phase" if board.learning_s is not None else "nothing is being moved"
         text.append(f" {hands}\n")
+    used = 9 + (HIGH if large else 0)
+    minded = _minded(cautions, columns, max(1, rows - used - 6))
+    for line in minded:
+        text.append(line + "\n", style="bold yellow")
     text.append("\n")
-    used = 9 + (5 if board.moving else 0)
+    used += len(minded)
     shown = _newest(told, columns, max(2, (rows - used - 3) // 2))
     room = max(1, rows - used - len(shown) - 3)
     for line, style in _table(board, columns, room):
@@ -177,6 +195,18 @@ def draw(board: Board, told: Sequence[Told], begun: str, columns: int, rows: int
         text.append(line + "\n", style=style)
     text.append(f"now, stop, note, quit> {visible(begun)}_"[-columns:], style="bold")
     return text
+
+
+def _minded(cautions: Sequence[str], columns: int, most: int) -> list[str]:
+    """Cautions in as many lines as there is room for; the first one says what keeps people out."""
+    lines = [
+        line
+        for one in cautions
+        for line in textwrap.wrap(visible(one), columns, initial_indent=" ! ", subsequent_indent="   ")
+    ]
+    if len(lines) <= most:
+        return lines
+    return [*lines[: most - 1], " ! More than fits: make the window higher, or watch with --lines."]
 
 
 def _newest(told: Sequence[Told], columns: int, most: int) -> list[tuple[str, str]]:

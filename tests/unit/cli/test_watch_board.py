@@ -9,19 +9,19 @@ import pytest
 
 from halfsplit.cli.big_letters import HIGH, big, fitting, width_of
 from halfsplit.cli.typed_words import Line
-from halfsplit.cli.watch_board import Alarm, draw, state_word
+from halfsplit.cli.watch_board import Alarm, Drawn, draw, state_word
 from halfsplit.service.watch_results import Board, BoardRow, Told
 
 
 def board(
     *, learning_s: float | None = None, moving: str = "", lost: tuple[str, ...] = (), back: tuple[str, ...] = (),
-    everybody: bool = False, speakers: int = 3,
+    everybody: bool = False, speakers: int = 3, moving_s: float = 12.0,
 ) -> Board:  # fmt: skip
     rows = tuple(
         BoardRow(f"E{n}", "LOST" if f"E{n}" in lost else "HEARD", 0.1 * n, 0.1, 0.5, int(f"E{n}" in lost))
         for n in range(1, speakers + 1)
     )
-    return Board(learning_s, moving, 12.0, rows, lost, back, everybody, len(lost), 0, 60.0)
+    return Board(learning_s, moving, moving_s, rows, lost, back, everybody, len(lost), 0, 60.0)
 
 
 @pytest.mark.parametrize(
@@ -59,6 +59,29 @@ def test_the_newest_is_told_whole_and_all_fits_the_terminal() -> None:
         assert " ".join(" ".join(lines).split()).count("word word") >= 13
         assert "number 5" in "\n".join(lines)
         assert "more" in "\n".join(lines)
+
+
+def test_cautions_of_a_place_stand_before_its_large_letters_and_in_full_where_there_is_room() -> None:
+    cautions = ["Keep out of the gap while slewing.", *(f"Mind number {n}, " + "mind " * 30 for n in range(3))]
+    text = str(draw(board(moving="X12"), (), "", 100, 30, cautions=cautions))
+    plain = " ".join(text.split())
+    assert plain.index("X12 is being moved") < plain.index("! Keep out of the gap") < plain.index("E1 HEARD")
+    assert all(" ".join(one.split()) in plain.replace(" ! ", " ") for one in cautions)
+    assert big("X12")[0] not in text
+    small = str(draw(board(moving="X12", speakers=40), (), "", 60, 24, cautions=cautions * 3)).split("\n")
+    assert len(small) <= 24
+    assert any("Keep out of the gap" in line for line in small)
+    assert any("! More" in line for line in small)
+
+
+def test_a_board_shows_cautions_when_a_place_is_first_moved_and_then_its_name() -> None:
+    drawn: list[str] = []
+    screen = Drawn(lambda text: drawn.append(str(text)), lambda: (100, 30), "#")
+    screen.show(board(moving="X12", moving_s=0.0), [Told("caution", "Keep out.")], "")
+    screen.show(board(moving="X12", moving_s=10.0), [], "")
+    screen.show(board(moving="X12", moving_s=30.0), [], "")
+    screen.show(board(moving="X13", moving_s=1.0), [], "")
+    assert ["! Keep out." in one for one in drawn] == [True, True, False, False]
 
 
 def test_letters_are_all_of_one_height_and_told_apart() -> None:
