@@ -30,7 +30,7 @@ LARGEST_DBC = 8 * 1024 * 1024
 
 @dataclass(slots=True)
 class SignalValues:
-    """What a signal said: how often, first, least, largest and last, in its unit."""
+    """What a signal that was asked for said: how often, least, largest and last, in its unit."""
 
     message: str
     signal: str

@@ -204,6 +204,9 @@ def _rest(found: LogSaid) -> None:
         f"{one.message} {one.signal}: {one.least:g} to {one.largest:g} {one.unit}, last {one.last:g}".rstrip()
         for one in found.signals
     ]
+    if found.misfits:
+        one = "1 frame does" if found.misfits == 1 else f"{found.misfits:,} frames do"
+        lines.append(f"{one} not fit what the DBC file says of a signal that was asked for, and count in no value.")
     if found.errors_told:
         lines.append(f"{found.errors_told} lines of the log tell of errors on the bus without a frame.")
     if lines:

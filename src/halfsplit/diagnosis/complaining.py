@@ -33,6 +33,11 @@ def functions_in(machine: Machine, state: str) -> tuple[str, ...]:
     return tuple(name for name, function in machine.functions.items() if state in function.expected)
 
 
+def by_mistake(machine: Machine, state: str) -> float:
+    """Chance that a function named by mistake in a state is a certain one: any of them may be."""
+    return 1.0 / max(len(functions_in(machine, state)), 1)
+
+
 def upset(chances: Floats) -> Floats:
     """Chance that a function is not as in the sound machine for every line ``[n]``, from its levels' ``[n, 3]``."""
     differs = 1.0 - chances @ chances[-1]
@@ -43,7 +48,7 @@ def upset(chances: Floats) -> Floats:
 def named(machine: Machine, symptom: Symptom, chances: Floats) -> Floats:
     """Share of a complaint's likelihood that is left, ``[n]``: one in all functions where it is named by mistake."""
     fails = upset(chances)
-    result: Floats = fails + (1.0 - fails) / max(len(functions_in(machine, symptom.state)), 1)
+    result: Floats = fails + (1.0 - fails) * by_mistake(machine, symptom.state)
     return result
 
 

@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from halfsplit.circuit.observing import SILENT_BESIDE
 from halfsplit.diagnosis import clamps, instruments, lamps, likelihood, readings, scatter, stages
 from halfsplit.diagnosis.checks import Check
-from halfsplit.diagnosis.complaining import functions_in, named
+from halfsplit.diagnosis.complaining import by_mistake, named
 from halfsplit.diagnosis.held import Held
 from halfsplit.diagnosis.ohms import OhmsTables
 from halfsplit.diagnosis.repeats import settled
@@ -248,7 +248,7 @@ class Evidence:
                 likely = likely * named(
                     self.space.machine, observation, self.levels(observation.function, observation.state)
                 )
-                flat /= max(len(functions_in(self.space.machine, observation.state)), 1)
+                flat *= by_mistake(self.space.machine, observation.state)
             self._cache[observation] = Weighed(likely, flat, observation.showing)
         return self._cache[observation]
 

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from halfsplit.buslog.codes import COUNT_UNKNOWN, failure_modes
-from halfsplit.buslog.naming import Names, read_dbc
+from halfsplit.buslog.naming import Names, SignalValues, read_dbc
 from halfsplit.buslog.reading import open_log
 from halfsplit.buslog.silences import Habit
 from halfsplit.buslog.speakers import message_id, speaker
@@ -167,21 +167,11 @@ class JumpSaid:
 
 
 @dataclass(frozen=True, slots=True)
-class SignalSaid:
-    """Values of a signal that was asked for."""
-
-    message: str
-    signal: str
-    unit: str
-    count: int
-    least: float
-    largest: float
-    last: float
-
-
-@dataclass(frozen=True, slots=True)
 class LogSaid:
-    """Everything a log said. Times are seconds from its first frame, jumps of its clock left out."""
+    """Everything a log said. Times are seconds from its first frame, jumps of its clock left out.
+
+    ``misfits`` counts frames of signals that were asked for whose data does not fit the DBC file.
+    """
 
     file: str
     frames: int
@@ -214,7 +204,8 @@ class LogSaid:
     stray_packets: int
     address_conflicts: tuple[str, ...]
     supplies: tuple[SupplySaid, ...]
-    signals: tuple[SignalSaid, ...]
+    signals: tuple[SignalValues, ...]
+    misfits: int
 
 
 def bit_rate(text: str) -> int:
@@ -343,10 +334,8 @@ def say_log(found: Survey, names: Names | None = None) -> LogSaid:
             )
             for one in found.supplies
         ),
-        signals=tuple(
-            SignalSaid(one.message, one.signal, one.unit, one.count, one.least, one.largest, one.last)
-            for one in (names.values.values() if names else ())
-        ),
+        signals=tuple(names.values.values()) if names else (),
+        misfits=names.misfits if names else 0,
     )
 
 

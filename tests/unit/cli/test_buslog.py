@@ -96,6 +96,21 @@ def test_names_and_values_come_from_a_dbc_file(tmp_path: Path, capsys: pytest.Ca
     assert (signal["unit"], signal["count"] > 100) == ("1/min", True)
 
 
+def test_frames_that_do_not_fit_the_dbc_file_are_told(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    dbc = tmp_path / "x.dbc"
+    dbc.write_text(
+        'VERSION ""\nBU_: A\nBO_ 291 Panel: 2 A\n SG_ Which M : 0|8@1+ (1,0) [0|0] "" A\n'
+        ' SG_ Volts m1 : 8|8@1+ (0.1,0) [0|0] "V" A\n'
+    )
+    log = tmp_path / "x.log"
+    log.write_text("".join(f"({n / 10:.1f}) can0 123#{'01' if n % 5 else '07'}F0\n" for n in range(50)))
+    arguments = ("buslog", "read", str(log), "--dbc", str(dbc), "--signal", "Volts")
+    found = json.loads(said(capsys, *arguments, "--json"))
+    assert (found["misfits"], found["signals"][0]["count"]) == (10, 40)
+    text = " ".join(said(capsys, *arguments).split())
+    assert "10 frames do not fit what the DBC file says of a signal that was asked for" in text
+
+
 @pytest.mark.parametrize(
     ("arguments", "code"),
     [
