@@ -77,7 +77,7 @@ def controllers() -> str:
     made = []
     blocks = dict.fromkeys(block for block, _ in controller_table())
     names = {"input": "inputs", "output": "outputs", "reference": "references", "code": "codes"}
-    suffix = re.compile(r"_(?:ohm|a|v)$")
+    suffix = re.compile(r"_(?:ohm|a|v|s)$")
     for block in blocks:
         rows = [
             (

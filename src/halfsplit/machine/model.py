@@ -223,11 +223,17 @@ class Reference:
 
 @dataclass(frozen=True, slots=True)
 class BusMember:
-    """Which pins of a controller sit on which bus."""
+    """Which pins of a controller sit on which bus, and how it is known there.
+
+    ``address`` is its source address (SAE J1939-81) and ``period_s`` the time between its most frequent messages; None
+    where the file does not say.
+    """
 
     bus: str
     high: str
     low: str
+    address: int | None = None
+    period_s: float | None = None
 
 
 @dataclass(frozen=True, slots=True)

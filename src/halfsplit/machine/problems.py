@@ -420,6 +420,16 @@ CODES: dict[str, Rule] = {
         "An SPN is 0 to 524287 and an FMI 0 to 31 (SAE J1939-73).",
         "spn: 520201, fmi: 5",
     ),
+    "address-out-of-range": Rule(
+        "Address out of range",
+        "A source address on a bus is 0 to 253 (SAE J1939-81).",
+        "bus: {CAN1: {address: 3}}",
+    ),
+    "address-twice": Rule(
+        "Address given twice",
+        "Two controllers on one bus have the same source address.",
+        "Look both up: every controller on a bus has an address of its own.",
+    ),
     "no-such-state": Rule(
         "No such state",
         "A state is named that is not under states.",

@@ -16,6 +16,7 @@ from halfsplit.quantities import QUANTITIES
 
 MAX_SPN = 524287  # 19 bits, SAE J1939-73
 MAX_FMI = 31  # 5 bits, SAE J1939-73
+MAX_ADDRESS = 253  # 254 is nobody and 255 everybody, SAE J1939-81
 
 
 @cache
@@ -47,6 +48,15 @@ def _quantity(
 
     default = _default(block, attribute, system_v, level_v)
     return fields.quantity(key, row["type"], default, limit(low), limit(high))
+
+
+def _optional(fields: Fields, key: str, block: str, attribute: str) -> float | None:
+    """A quantity that has no default; None when it is left out or wrong (wrong is noted)."""
+    row = controller_table()[block, attribute]
+    quantity = QUANTITIES[row["type"]]
+    low, _, high = row["range"].partition("..")
+    found = fields.quantity(key, row["type"], -1.0, quantity.parse(low), quantity.parse(high))
+    return found if found > 0.0 else None
 
 
 class _Assumed:
@@ -82,7 +92,7 @@ def read_controller(part: Fields, part_id: str, system_v: float) -> tuple[Contro
         inputs=inputs,
         outputs=outputs,
         references=references,
-        buses=_buses(part, assumed),
+        buses=_buses(part, part_id, assumed),
         sends=_sends(part, part_id),
         codes=_codes(part, part_id),
     )
@@ -214,13 +224,17 @@ def _checked(report: Report, text: str, place: Place, what: str, where: tuple[st
     return True
 
 
-def _buses(part: Fields, assumed: _Assumed) -> tuple[BusMember, ...]:
+def _buses(part: Fields, part_id: str, assumed: _Assumed) -> tuple[BusMember, ...]:
     found = []
     for name, value, place in part.mapping("bus"):
         part.report.refer("bus", name, part.what, place)
         block = Fields(part.report, value, f"{part.what}, bus {short(name)}", place)
         assumed.note(block, f"bus.{name}", "high", "low")
-        found.append(BusMember(name, _pin(block, "high", "CANH"), _pin(block, "low", "CANL")))
+        pins = _pin(block, "high", "CANH"), _pin(block, "low", "CANL")
+        address = block.whole("address", 0, MAX_ADDRESS, "address-out-of-range")
+        period_s = _optional(block, "period", "bus", "period_s")
+        part.report.places["address", part_id, name] = block.place_of("address")
+        found.append(BusMember(name, *pins, address, period_s))
         block.done()
     return tuple(found)
 

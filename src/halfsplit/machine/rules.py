@@ -30,6 +30,7 @@ def check_references(machine: Machine, report: Report) -> None:
     if not report.problems:
         _access_loops(machine, report)
         _conditions(machine, report)
+        _addresses_once(machine, report)
         _messages_watched(machine, report)
         _dangers_somewhere(machine, report)
 
@@ -92,6 +93,20 @@ def _conditions(machine: Machine, report: Report) -> None:
             place = report.places.get(("condition", part, block, name), machine.parts[part].place)
             for word in names(parse(text)):
                 _condition_name(report, word, part, controllers, place)
+
+
+def _addresses_once(machine: Machine, report: Report) -> None:
+    """Note an address that two controllers have on one bus: nobody there could tell them apart."""
+    holders: dict[tuple[str, int], str] = {}
+    for part, controller in _controllers(machine).items():
+        for member in controller.buses:
+            if member.address is None:
+                continue
+            first = holders.setdefault((member.bus, member.address), part)
+            if first != part:
+                place = report.places.get(("address", part, member.bus), machine.parts[part].place)
+                said = f"part {part}: {first} has address {member.address} on {member.bus} already."
+                report.add("address-twice", place, said, key="address")
 
 
 def heard_messages(controllers: dict[str, Controller], part: str) -> dict[str, str]:

@@ -316,7 +316,15 @@ def _controller(controller: Controller, assumed: frozenset[str]) -> dict[str, Pl
             })
             for pin, r in controller.references.items()
         },
-        "bus": {m.bus: block(f"bus.{m.bus}", {"high": m.high, "low": m.low}) for m in controller.buses},
+        "bus": {
+            m.bus: block(f"bus.{m.bus}", {
+                "high": m.high,
+                "low": m.low,
+                "address": None if m.address is None else str(m.address),
+                "period": None if m.period_s is None else quantity_text(m.period_s, "duration"),
+            })
+            for m in controller.buses
+        },
         "sends": dict(controller.sends),
         "codes": {
             code.id: _given(
