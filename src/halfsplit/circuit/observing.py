@@ -6,7 +6,7 @@ Works on one circuit or on thousands at once: arrays of node voltages and device
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -34,7 +34,8 @@ class Readout:
     """Where the functions and codes of a machine are read in one netlist.
 
     ``silences`` are read like codes: whether a controller cannot be heard on the bus beside another one, named by the
-    controller and ``silence_code`` of the other. Nobody reads them out; a log of the bus tells them.
+    controller and ``silence_code`` of the other, and whether somebody sends there and is not understood, named by the
+    one beside which that is and ``BUS_ERRORS``. Nobody reads them out; a log of the bus tells them.
 
     ``carriers`` names the branches whose currents the caller must supply, in that order.
     """
@@ -79,6 +80,15 @@ def silence_code(beside: str) -> str:
     return f"{SILENT_BESIDE}{beside}"
 
 
+#: The id among a controller's codes for error frames on the bus beside it: somebody sends and is not understood.
+BUS_ERRORS = "errors@bus"
+
+
+def told_by_log(code: str) -> bool:
+    """Whether what stands among codes under this id is no code but told by a log of the bus."""
+    return code == BUS_ERRORS or code.startswith(SILENT_BESIDE)
+
+
 def readout(machine: Machine, netlist: Netlist) -> Readout:
     """The readout of ``machine`` in one of its netlists."""
     carriers: dict[str, int] = {}
@@ -96,6 +106,9 @@ def readout(machine: Machine, netlist: Netlist) -> Readout:
     for name, beside in _neighbours(machine):
         silences.append(_silence(machine, netlist, name, beside))
         silent.append((name, silence_code(beside)))
+    for beside, others in _others(machine).items():
+        silences.append(_errors(netlist, [_links(machine, netlist, name, beside) for name in others], others))
+        silent.append((beside, BUS_ERRORS))
     return Readout(functions, tuple(codes), tuple(names), tuple(silences), tuple(silent), tuple(carriers))
 
 
@@ -110,13 +123,39 @@ def _neighbours(machine: Machine) -> list[tuple[str, str]]:
     return [*pairs, *((one, one) for one in dict.fromkeys(one for one, _ in pairs))]
 
 
+def _others(machine: Machine) -> dict[str, list[str]]:
+    """For every controller on a bus with others those others."""
+    found: dict[str, list[str]] = {}
+    for name, beside in _neighbours(machine):
+        if name != beside:
+            found.setdefault(beside, []).append(name)
+    return found
+
+
+def _links(machine: Machine, netlist: Netlist, name: str, beside: str) -> list[int]:
+    # Controllers on two shared buses have a link over the first alone.
+    wanted = [f"link:{beside}<{name}.{bus}" for bus in machine.buses]
+    return [netlist.device_index[link] for link in wanted if link in netlist.device_index]
+
+
+def _errors(
+    netlist: Netlist, links: Sequence[Sequence[int]], others: Sequence[str]
+) -> Callable[[Floats, Bools], Bools]:
+    alive = [netlist.device_index[f"alive:{name}"] for name in others]
+
+    def garbled(_: Floats, booleans: Bools) -> Bools:
+        pairs = zip(alive, links, strict=True)
+        result: Bools = np.logical_or.reduce([booleans[:, at] & ~booleans[:, via].any(axis=1) for at, via in pairs])
+        return result
+
+    return garbled
+
+
 def _silence(machine: Machine, netlist: Netlist, name: str, beside: str) -> Callable[[Floats, Bools], Bools]:
     alive = netlist.device_index[f"alive:{name}"]
     if name == beside:  # on its own pins it is heard whatever the bus does
         return lambda _, booleans: ~booleans[:, alive]
-    # Controllers on two shared buses have a link over the first alone.
-    wanted = [f"link:{beside}<{name}.{bus}" for bus in machine.buses]
-    links = [netlist.device_index[link] for link in wanted if link in netlist.device_index]
+    links = _links(machine, netlist, name, beside)
     return lambda _, booleans: ~(booleans[:, alive] & booleans[:, links].any(axis=1))
 
 

@@ -12,7 +12,8 @@ def add(commands: Commands) -> None:
     parser = job_command(
         commands, "buslog", "take a bus log as evidence: who fell silent, and which codes were active", run,
         "Reads a bus log and writes down what it tells of the machine: which controllers fell silent together and "
-        "which were heard meanwhile, and which of the machine's trouble codes were active. Then shows the next step.",
+        "which were heard meanwhile, errors on the bus, supplies that were too low, and which of the machine's trouble "
+        "codes were active. Then says what the log cannot tell apart, and shows the next step.",
     )  # fmt: skip
     parser.add_argument("log", help="the log, as for halfsplit buslog read")
     parser.add_argument("--state", required=True, metavar="STATE", help="how the machine was set meanwhile")
@@ -21,9 +22,12 @@ def add(commands: Commands) -> None:
         help="the controller whose plug or stub is nearest to where the recorder was plugged in",
     )  # fmt: skip
     parser.add_argument(
-        "--address", action="append", required=True, metavar="CONTROLLER=NUMBER",
-        help="the source address of a controller, like ECU1=3; several times",
+        "--address", action="append", default=[], metavar="CONTROLLER=NUMBER",
+        help="the source address of a controller, like ECU1=3, where the machine file has none; several times",
     )  # fmt: skip
+    parser.add_argument(
+        "--nobody", action="store_true", help="the recorder works: a log without any frame means that nobody speaks"
+    )
     parser.add_argument("--minutes", metavar="TIME", help='how long it took, like "7 min"')
 
 
@@ -33,7 +37,7 @@ def run(arguments: argparse.Namespace) -> int:
 
     from halfsplit.cli.at_desk import at_desk
     from halfsplit.cli.console import print_json, progress
-    from halfsplit.cli.showing import show_next, show_recorded
+    from halfsplit.cli.showing import show_alike, show_next, show_recorded
     from halfsplit.quantities import duration_min
     from halfsplit.service.bus_evidence import take_log
 
@@ -41,11 +45,12 @@ def run(arguments: argparse.Namespace) -> int:
     with at_desk(arguments) as desk, progress(f"Reading {Path(arguments.log).name}") as told:
         found = take_log(
             desk, Path(arguments.log), who=tuple(arguments.address), beside=arguments.beside, state=arguments.state,
-            job_id=arguments.job, minutes=spent, told=told,
+            job_id=arguments.job, minutes=spent, nobody=arguments.nobody, told=told,
         )  # fmt: skip
     if arguments.json:
         print_json(found)
     else:
         show_recorded(found)
+        show_alike(found.alike)
         show_next(found.next)
     return 0

@@ -10,8 +10,10 @@ from halfsplit.cli.console import minutes, percent, print_json, rule, say, width
 
 if TYPE_CHECKING:
     from halfsplit.service.results import (
+        Alike,
         JobHead,
         Log,
+        LogTaken,
         MeaningLine,
         NextStep,
         Noted,
@@ -217,7 +219,23 @@ def show_why(found: WhyLines) -> None:
         say(f"No reading in these states tells it apart from: {named}.", "yellow", hang=4)
 
 
-def show_recorded(found: Recorded) -> None:
+def show_alike(found: Alike | None) -> None:
+    """What a log of the bus cannot tell apart, and the meter check that would."""
+    if found is None:
+        return
+    say(
+        f"The bus cannot tell {found.count} repairs apart, {percent(found.odds)} together:", "bold",
+    )
+    for one in found.suspects:
+        say(f"{percent(one.odds)}  {one.repair}", indent=2)
+    if found.count > len(found.suspects):
+        say(f"and {found.count - len(found.suspects)} more; halfsplit job suspects lists them.", indent=2)
+    check = found.check_words or "nothing that a meter within reach shows"
+    say(f"What parts them with a meter: {check}.")
+    say()
+
+
+def show_recorded(found: Recorded | LogTaken) -> None:
     """What was just written down."""
     for text in found.words:
         say(text, "cyan", first="Recorded: ", hang=4)

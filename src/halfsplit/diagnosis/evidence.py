@@ -15,7 +15,7 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
-from halfsplit.circuit.observing import SILENT_BESIDE
+from halfsplit.circuit.observing import told_by_log
 from halfsplit.diagnosis import clamps, instruments, lamps, likelihood, readings, scatter, stages
 from halfsplit.diagnosis.checks import Check
 from halfsplit.diagnosis.complaining import by_mistake, named
@@ -286,8 +286,8 @@ class Evidence:
             return likelihood.symptom(observation, chances, rows[-1])
         if isinstance(observation, CodeSeen):
             active = own.codes[:, table.codes[(observation.controller, observation.code)]]
-            if observation.code.startswith(SILENT_BESIDE):
-                return likelihood.silence(observation, active)
+            if told_by_log(observation.code):
+                return likelihood.told_by_log(observation, active)
             return likelihood.code(
                 observation, likelihood.code_chances(active, self.space if lines is None else None)
             )

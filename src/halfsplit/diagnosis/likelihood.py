@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtr
 
+from halfsplit.circuit.observing import BUS_ERRORS
 from halfsplit.diagnosis.space import Space
 from halfsplit.faults.signatures import Lines, StateTable
 from halfsplit.machine.model import Function
@@ -31,6 +32,10 @@ CODE_WRONG = 0.03
 #: figures of the reference numbers bus-7 and bus-8).
 SILENCE_MISSED = 0.1
 SILENCE_ALONE = 0.01
+#: Error frames are not in the log although somebody sends and is not understood (he leaves the bus after some, and not
+#: every recorder writes them down), and they are for another reason; common practice, no source.
+ERRORS_MISSED = 0.4
+ERRORS_ALONE = 0.05
 #: Share of the gap to the neighbouring severity that is one standard deviation of the unknown severity.
 GRADE_SHARE = 0.5
 #: Share of wrong readings that are those of some other point of the machine, and how far what stands there may lie
@@ -160,21 +165,25 @@ def code_chances(active: NDArray[np.bool_], space: Space | None = None) -> Float
     return chance
 
 
-def silence(observed: CodeSeen, silent: NDArray[np.bool_]) -> Floats:
-    """Likelihood of a controller being silent on the bus, or heard, given which lines silence it.
+def _log_chances(code: str, there: NDArray[np.bool_]) -> Floats:
+    missed, alone = (ERRORS_MISSED, ERRORS_ALONE) if code == BUS_ERRORS else (SILENCE_MISSED, SILENCE_ALONE)
+    return np.where(there, 1.0 - missed, alone)
+
+
+def told_by_log(observed: CodeSeen, there: NDArray[np.bool_]) -> Floats:
+    """Likelihood of a controller being silent on the bus or heard, or of errors, given which lines bring that about.
 
     Severities between two rows do not count here: who falls silent together at one moment does so at one severity, and
     chances taken for each alone would let a fault near its threshold explain any set of them.
     """
-    chance = np.where(silent, 1.0 - SILENCE_MISSED, SILENCE_ALONE)
+    chance = _log_chances(observed.code, there)
     result: Floats = chance if observed.active else 1.0 - chance
     return result
 
 
-def silence_as_code(silent: NDArray[np.bool_]) -> Floats:
-    """The chances with which ``code`` gives what ``silence`` does; they lie slightly outside 0 to 1, which is meant."""
-    chance = np.where(silent, 1.0 - SILENCE_MISSED, SILENCE_ALONE)
-    result: Floats = (chance - CODE_WRONG) / (1.0 - 2.0 * CODE_WRONG)
+def told_as_code(code: str, there: NDArray[np.bool_]) -> Floats:
+    """The chances with which ``code`` gives what ``told_by_log`` does; slightly outside 0 to 1, which is meant."""
+    result: Floats = (_log_chances(code, there) - CODE_WRONG) / (1.0 - 2.0 * CODE_WRONG)
     return result
 
 

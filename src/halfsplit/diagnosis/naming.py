@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from halfsplit.circuit.observing import SILENT_BESIDE
+from halfsplit.circuit.observing import BUS_ERRORS, SILENT_BESIDE
 from halfsplit.diagnosis.checks import Check, round_functions
 from halfsplit.diagnosis.load_ohms import load_of
 from halfsplit.diagnosis.space import RepairGroup
@@ -313,6 +313,8 @@ def subject_words(machine: Machine, observation: Observation) -> str:
         case CodeSeen() if observation.code.startswith(SILENT_BESIDE):
             beside = observation.code.removeprefix(SILENT_BESIDE)
             return f"{observation.controller} on the bus beside {beside} [{state_name(machine, observation.state)}]"
+        case CodeSeen() if observation.code == BUS_ERRORS:
+            return f"error frames on the bus beside {observation.controller} [{state_name(machine, observation.state)}]"
         case CodeSeen():
             return f"code {observation.code} of {observation.controller}"
         case Action():
@@ -351,6 +353,8 @@ def code_words(code: str, *, active: bool) -> str:
     """Whether a code was active, or a controller silent on the bus, in words."""
     if code.startswith(SILENT_BESIDE):
         return "silent" if active else "heard"
+    if code == BUS_ERRORS:
+        return "seen" if active else "none"
     return "active" if active else "not active"
 
 

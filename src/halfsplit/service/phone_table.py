@@ -205,7 +205,7 @@ def _state(hunt: Hunt, name: str, checks: list[Check], seen: list[Found]) -> dic
                 "chance": picked(
                     likelihood.code_chances(table.lines.codes[:, at], hunt.bench.space)
                     if at < table.read_out
-                    else likelihood.silence_as_code(table.lines.codes[:, at])
+                    else likelihood.told_as_code(code, table.lines.codes[:, at])
                 ),
             }
             for (controller, code), at in table.codes.items()

@@ -187,6 +187,40 @@ class Recorded:
 
 
 @dataclass(frozen=True, slots=True)
+class AlikeLine:
+    """One repair of those that a log cannot tell apart, and its odds."""
+
+    group: str
+    repair: str
+    odds: float
+
+
+@dataclass(frozen=True, slots=True)
+class Alike:
+    """Suspects that a log of the bus cannot tell apart: ``odds`` together, how many, the likeliest by name.
+
+    ``check`` is the id of the meter check that parts them best for its minutes, ``check_words`` what it is; "" where
+    none within reach does.
+    """
+
+    odds: float
+    count: int
+    suspects: tuple[AlikeLine, ...]
+    check: str
+    check_words: str
+
+
+@dataclass(frozen=True, slots=True)
+class LogTaken:
+    """What was written down of a log, what it leaves alike (None where it points to one), and what comes next."""
+
+    job: str
+    words: tuple[str, ...]
+    next: NextStep
+    alike: Alike | None
+
+
+@dataclass(frozen=True, slots=True)
 class WrittenDown:
     """What was written down, in words, and the number of the last entry."""
 

@@ -11,6 +11,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from halfsplit.circuit.observing import BUS_ERRORS
 from halfsplit.diagnosis import likelihood
 from halfsplit.diagnosis.hunt import Bench
 from halfsplit.errors import NotFound, UserError
@@ -149,7 +150,8 @@ def share(odds: dict[str, float], repairs: Collection[str]) -> float:
 def seen(desk: Desk) -> list[tuple[str, str, bool, str]]:
     whats = [entry.what for entry in desk.job().entries]
     found = [one.observation for one in whats if isinstance(one, ObservationRecorded)]
-    return [(one.controller, one.code, one.active, one.showing) for one in found if isinstance(one, CodeSeen)]
+    codes = [one for one in found if isinstance(one, CodeSeen) and one.code != BUS_ERRORS]
+    return [(one.controller, one.code, one.active, one.showing) for one in codes]
 
 
 def take(desk: Desk, path: Path, **more: object) -> None:
@@ -228,7 +230,7 @@ def test_active_codes_are_taken_and_others_of_who_reports_are_taken_as_not_there
     code = bytes([4, 255, spn & 255, spn >> 8 & 255, (spn >> 16) << 5 | 9, 1, 255, 255]).hex()
     take(desk, log(tmp_path, ((30,), 20, 24), codes=code))
     assert [one for one in seen(desk) if not one[1].startswith("silent")] == [
-        ("E1", "third-missing", True, "yes"), ("E1", "second-missing", False, "unknown"),
+        ("E1", "third-missing", True, "yes"), ("E1", "second-missing", False, "yes"),
     ]  # fmt: skip
 
 
@@ -265,12 +267,16 @@ def test_mistakes_have_their_code_and_nothing_is_written(
 
 
 @pytest.mark.parametrize("active", [True, False])
-def test_the_phone_weighs_silences_as_codes_and_comes_to_the_same(active: bool) -> None:
-    silent = np.array([True, False, True])
-    seen = CodeSeen("E2", "silent@E1", "on", active=active)
-    ours = likelihood.silence(seen, silent)
-    assert likelihood.code(seen, likelihood.silence_as_code(silent)) == pytest.approx(ours, rel=1e-12)
-    assert ours.tolist() == pytest.approx([0.9, 0.01, 0.9] if active else [0.1, 0.99, 0.1])
+@pytest.mark.parametrize(("code", "there", "not_there"), [("silent@E1", 0.9, 0.01), ("errors@bus", 0.6, 0.05)])
+def test_the_phone_weighs_what_a_log_tells_as_codes_and_comes_to_the_same(
+    code: str, there: float, not_there: float, active: bool
+) -> None:
+    lines = np.array([True, False, True])
+    seen = CodeSeen("E2", code, "on", active=active)
+    ours = likelihood.told_by_log(seen, lines)
+    assert likelihood.code(seen, likelihood.told_as_code(code, lines)) == pytest.approx(ours, rel=1e-12)
+    chances = np.array([there, not_there, there])
+    assert ours.tolist() == pytest.approx((chances if active else 1.0 - chances).tolist())
 
 
 def test_addresses_are_read_from_what_is_typed(folder: Path) -> None:
