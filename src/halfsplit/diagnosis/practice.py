@@ -143,10 +143,10 @@ def play(
     complaint: Complaint,
     settings: Settings | None = None,
     tell: Tell | None = None,
+    begun: tuple[Hunt, Clock] | None = None,
 ) -> Played:
-    """The planner works the job to its end."""
-    hunt = Hunt(bench, complaint, settings)
-    clock = Clock(world)
+    """The planner works the job to its end; ``begun`` is a hunt that knows something already, and what that took."""
+    hunt, clock = begun or (Hunt(bench, complaint, settings), Clock(world))
     repairs: list[Repaired] = []
     causes = true_groups(world)
     kind = "too long"

@@ -133,7 +133,7 @@ def nobody_heard(machine: Machine, named: Mapping[int, str], beside: str, state:
     Raises UserError("log-beside").
     """
     never = frozenset(_others(machine, named, beside))
-    return Heard(tuple(_silences(_Silent((), {}, never, frozenset(), {}), beside, state)))
+    return Heard(tuple(_silences(_Silent((), {}, never, frozenset(), {}, frozenset()), beside, state)))
 
 
 def _others(machine: Machine, named: Mapping[int, str], beside: str) -> set[str]:
@@ -157,7 +157,7 @@ class _Silent:
     """Who was silent: sets of controllers together, the longest first, with their longest silence in ``lasted``.
 
     ``never`` were not heard at all, ``judged`` were heard often enough; ``longest`` has the seconds of the longest
-    silence of everybody who fell silent.
+    silence of everybody who fell silent, and ``again`` who of them was heard again.
     """
 
     sets: tuple[frozenset[str], ...]
@@ -165,6 +165,7 @@ class _Silent:
     never: frozenset[str]
     judged: frozenset[str]
     longest: Mapping[str, float]
+    again: frozenset[str]
 
     @property
     def showed(self) -> bool:
@@ -186,17 +187,19 @@ def _silent(machine: Machine, found: Survey, named: Mapping[int, str], others: s
     judged = {name for name, one in habit.items() if one.limit_s is not None}
     together: dict[frozenset[str], float] = {}
     longest: dict[str, float] = {}
+    again: set[str] = set()
     for event in found.joint:
         if _switched_off(event, found):
             continue
         who = frozenset(name for one in event.silences for name in [named_of(one.key)] if name in judged)
         lasted = max(one.seconds for one in event.silences)
+        again |= {named_of(one.key) for one in event.silences if not one.to_end} & who
         for name in who:
             longest[name] = max(longest.get(name, 0.0), lasted)
         if who - {beside}:
             together[who] = together.get(who, 0.0) + lasted
     chosen = sorted(together, key=lambda who: (-together[who], sorted(who)))[:MOST_SETS]
-    return _Silent(tuple(chosen), together, frozenset(never), frozenset(judged), longest)
+    return _Silent(tuple(chosen), together, frozenset(never), frozenset(judged), longest, frozenset(again))
 
 
 def _period_s(machine: Machine, name: str, beside: str) -> float | None:
@@ -215,6 +218,9 @@ def _silences(silent: _Silent, beside: str, state: str) -> list[tuple[CodeSeen, 
             lasted = f"{silent.lasted[who]:.1f} s in the log" if name in who else ""
             note = "never in the log" if name in silent.never else lasted
             told.append((CodeSeen(name, silence_code(beside), state, active=active, showing=showing), note))
+    # Who was heard again shows that the fault comes and goes.
+    for name in sorted(silent.again & (silent.sets[0] if silent.sets else frozenset[str]()) - {beside}):
+        told.append((CodeSeen(name, silence_code(beside), state, active=False, showing="no"), "heard again"))
     return told
 
 

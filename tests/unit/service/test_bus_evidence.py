@@ -150,7 +150,7 @@ def share(odds: dict[str, float], repairs: Collection[str]) -> float:
 def seen(desk: Desk) -> list[tuple[str, str, bool, str]]:
     whats = [entry.what for entry in desk.job().entries]
     found = [one.observation for one in whats if isinstance(one, ObservationRecorded)]
-    codes = [one for one in found if isinstance(one, CodeSeen) and one.code != BUS_ERRORS]
+    codes = [one for one in found if isinstance(one, CodeSeen) and one.code != BUS_ERRORS and one.showing != "no"]
     return [(one.controller, one.code, one.active, one.showing) for one in codes]
 
 

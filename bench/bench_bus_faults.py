@@ -1,0 +1,104 @@
+"""What a log of the bus is worth: where it ranks hidden bus, feed and ground faults, and the minutes it saves.
+
+    python bench/bench_bus_faults.py [--count 100] [--minutes 100] [--machine orchard-platform]
+
+Hidden faults are drawn by how often each comes, of those that stop a controller or keep it from being made out; those
+inside controllers and batteries are left out, though nobody tells the program. The recorder hangs beside ECU1 with the
+key on. ``bus_recordings.py`` makes the log from the hidden machine, which is perturbed as in practice; it is written as
+candump text and taken into a job as by ``halfsplit job buslog``.
+"""
+
+from __future__ import annotations
+
+import sys
+import tempfile
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import asdict
+from pathlib import Path
+
+import numpy as np
+from bus_jobs import Log, best_possible, hide_on_bus, judged, minutes_of, seeds, taken
+from estimates import ratio_of_means, share_interval
+from rows import ROOT, Row, finish, parser, say
+
+from halfsplit.diagnosis.hunt import Bench
+from halfsplit.jobs.store import fingerprint_of
+from halfsplit.machine.reading import load_machine
+from halfsplit.service.desk import machine_files
+from halfsplit.service.kept_tables import tables
+
+BESIDE, STATE = "ECU1", "key-on"
+FIRST_TWO, MINUTES_WITH = 0.90, 0.80
+
+
+def share_row(what: str, hits: Sequence[bool], goal: float | None = None, note: str = "") -> Row:
+    """The share of hits, with its interval."""
+    low, high = share_interval(sum(hits), len(hits))
+    about = f"95 % interval {low:.3f} to {high:.3f}" + (f"; {note}" if note else "")
+    return Row(what, sum(hits) / len(hits), "share", goal, at_least=True, note=about)
+
+
+def rank_rows(logs: Sequence[Log], best: float) -> list[Row]:
+    """Where the right repair stands."""
+    sets = Counter(one.silent for one in logs)
+    said = "; ".join(f"{' '.join(who) or 'nobody'} {count}" for who, count in sets.most_common(8))
+    return [
+        share_row("right repair first or second, log and codes alone", [one.alone <= 2 for one in logs], FIRST_TWO),
+        Row(
+            "the same, the most that anybody could reach", best, "share",
+            note="all in the log read without a mistake, the likeliest two of those that look the same named",
+        ),
+        share_row("right connector, part or wire first or second, log alone", [one.owner <= 2 for one in logs]),
+        share_row(
+            "right set of repairs that the bus cannot tell apart first or second", [one.place <= 2 for one in logs]
+        ),
+        Row("repairs in such a set, median", float(np.median([one.alike for one in logs])), "repairs"),
+        share_row("right repair first or second, complaint alone", [one.before <= 2 for one in logs]),
+        share_row("right repair first or second, complaint and log", [one.with_complaint <= 2 for one in logs]),
+        Row("rank of the right repair, complaint alone, median", float(np.median([one.before for one in logs])), ""),
+        Row(
+            "rank of the right repair, complaint and log, median",
+            float(np.median([one.with_complaint for one in logs])), "", note=f"silent in the log: {said}",
+        ),
+    ]  # fmt: skip
+
+
+def main() -> int:
+    arguments = parser(__doc__)
+    arguments.add_argument("--machine", default="orchard-platform", metavar="NAME")
+    arguments.add_argument("--count", type=int, default=100, help="hidden faults (%(default)s)")
+    arguments.add_argument("--minutes", type=int, default=100, help="of them played with and without (%(default)s)")
+    given = arguments.parse_args()
+    folder = ROOT / "examples" / given.machine
+    bench = Bench(load_machine(folder), tables())
+    fingerprint = fingerprint_of(machine_files(folder))
+    logs: list[Log] = []
+    played: list[tuple[float, float, bool, bool]] = []
+    with tempfile.TemporaryDirectory() as above:
+        for number, rng in enumerate(seeds(6, given.count)):
+            world, complaint = hide_on_bus(bench, rng, BESIDE, STATE)
+            file = Path(above, f"{number}.log")
+            desk, found = taken(bench, folder, fingerprint, world, complaint, file, rng, BESIDE, STATE)
+            logs.append(judged(bench, world, complaint, desk, found))
+            if number < given.minutes:
+                played.append(minutes_of(bench, world, complaint, desk, number, BESIDE, STATE))
+            file.unlink()
+            if number % 10 == 9:
+                say(f"{number + 1} of {given.count}")
+    rows = rank_rows(logs, best_possible(bench, BESIDE, STATE))
+    if played:
+        plain, logged = ([one[at] for one in played] for at in (0, 1))
+        ratio = ratio_of_means(logged, plain)
+        rows += [
+            Row("minutes without the log, mean", float(np.mean(plain)), "min",
+                note=f"mended in {np.mean([one[2] for one in played]):.0%}"),
+            Row("minutes with the log, mean", float(np.mean(logged)), "min",
+                note=f"mended in {np.mean([one[3] for one in played]):.0%}"),
+            Row("minutes with the log over without", ratio.value, "x", MINUTES_WITH, note=f"95 % interval {ratio}"),
+        ]  # fmt: skip
+    return finish("bus_faults", given, rows, details={"logs": [asdict(one) for one in logs], "minutes": played})
+
+
+if __name__ == "__main__":
+    sys.exit(main())
