@@ -7,7 +7,7 @@ Sealed splices and wires along their length are never probed: nobody is sent to 
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from halfsplit.circuit.expansion import (
     end_node,
@@ -405,7 +405,7 @@ def _looks(machine: Machine) -> Iterator[Check]:
 
 
 def _bus(machine: Machine, at: dict[str, Point], states: Sequence[str]) -> Iterator[Check]:
-    """The pair's resistance with the battery off, at the controller that is quickest to reach."""
+    """The pair's resistance, and each line's to the chassis, battery off, at the controller quickest to reach."""
     if not states:
         return
     for bus in machine.buses:
@@ -429,7 +429,27 @@ def _bus(machine: Machine, at: dict[str, Point], states: Sequence[str]) -> Itera
                 if best is None or cost < best[0]:
                     best = (cost, check)
         if best is not None:
-            yield best[1]
+            pair = best[1]
+            yield pair
+            for line in (pair.plus, pair.minus):
+                yield replace(pair, id=f"ohms {line} to chassis", plus=line, minus=chassis_node(machine))
+
+
+def one_apart(machine: Machine, whole: Check, connectors: Sequence[str]) -> tuple[Check, ...]:
+    """A resistance check again with one connector apart at a time, but for the one it is read at."""
+    made = []
+    for name in connectors:
+        if name == whole.place:
+            continue
+        place = machine.connectors[name]
+        steps = dict.fromkeys((*whole.steps, *machine.steps_for_zone(place.zone, place.access)))
+        made.append(
+            replace(
+                whole, id=f"{whole.id}, {name} out", steps=tuple(steps), minutes=whole.minutes + MINUTES["unplug"],
+                unplugged=(name,),
+            )
+        )  # fmt: skip
+    return tuple(made)
 
 
 def short_origin(machine: Machine, name: str) -> tuple[str, str, tuple[str, ...]] | None:

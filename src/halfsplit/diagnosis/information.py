@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from halfsplit.diagnosis import likelihood
-from halfsplit.diagnosis.checks import Check, round_functions, short_checks, short_origin
+from halfsplit.diagnosis.checks import Check, one_apart, round_functions, short_checks, short_origin
 from halfsplit.diagnosis.compiled import seen_at_places
 from halfsplit.diagnosis.evidence import FALSE_FIND, FALSE_MOVE, Evidence
 from halfsplit.diagnosis.living import Floats, Ints, Live
@@ -182,7 +182,8 @@ class Teller:
         """Resistance checks: bus pairs, hunting a short downstream of a fuse that it blew, suspected loads."""
         groups = len(now.names)
         found: list[Told] = []
-        for check in (*self._ohm_checks, *self._short_checks(now), *self._load_checks(now)):
+        asked = [*self._ohm_checks, *self._short_checks(now), *self._load_checks(now)]
+        for check in asked:
             ohms = evidence.ohms.predicted(check.state, check.plus, check.minus, check.unplugged, now.row)
             load = self.machine.parts.get(load_of(check.id))
             if load is not None and not check.unplugged and not alone(self.machine, load, float(ohms[-1])):
@@ -193,7 +194,16 @@ class Teller:
             step = np.clip(np.rint(np.log2(1.0 + np.abs(away))), 0, CLASS_SIDE).astype(np.int64)
             kind = np.where(away < 0, CLASS_SIDE - step, CLASS_SIDE + step)
             found.append(Plain((check,), _masses(now, kind, CLASS_SIDE, 2 * CLASS_SIDE + 1, groups), MISREAD))
+            if check in self._ohm_checks and float(now.awake[kind != CLASS_SIDE].sum()) >= SHORT_MASS:
+                asked.extend(self._one_apart(check))
         return found
+
+    def _one_apart(self, check: Check) -> tuple[Check, ...]:
+        """A bus line that may be wrong, again with one connector apart at a time."""
+        if check.plus not in self._along:
+            table = self.signatures.state(check.state)
+            self._along[check.plus] = connectors_along(table.netlist, self.machine, check.plus)[:SHORT_CONNECTORS]
+        return one_apart(self.machine, check, self._along[check.plus])
 
     def _load_checks(self, now: Live) -> list[Check]:
         """Ohms through the loads that are suspected most, their plugs apart."""

@@ -2,9 +2,9 @@
 
 Which source address belongs to which controller stands in the machine file, or is said by whoever plugged the recorder
 in; beside which controller that was he says always. Then each joint silence is one moment at which the fault showed:
-those that fell silent are taken as silent, all others as heard, and the circuit tells which places of the harness, feeds
-and grounds fit. The same set of controllers falling silent again says nothing new of where it is and is written down
-once.
+those that fell silent are taken as silent, all others as heard, and the circuit tells which places of the harness,
+feeds and grounds fit. The same set of controllers falling silent again says nothing new of where it is and is written
+down once.
 """
 
 from __future__ import annotations
@@ -219,8 +219,10 @@ def _silences(silent: _Silent, beside: str, state: str) -> list[tuple[CodeSeen, 
             note = "never in the log" if name in silent.never else lasted
             told.append((CodeSeen(name, silence_code(beside), state, active=active, showing=showing), note))
     # Who was heard again shows that the fault comes and goes.
-    for name in sorted(silent.again & (silent.sets[0] if silent.sets else frozenset[str]()) - {beside}):
-        told.append((CodeSeen(name, silence_code(beside), state, active=False, showing="no"), "heard again"))
+    back = sorted(silent.again & (silent.sets[0] if silent.sets else frozenset[str]()) - {beside})
+    told += [
+        (CodeSeen(name, silence_code(beside), state, active=False, showing="no"), "heard again") for name in back
+    ]
     return told
 
 
