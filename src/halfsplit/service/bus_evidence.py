@@ -10,7 +10,7 @@ down once.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from halfsplit.buslog import j1939
@@ -269,8 +269,11 @@ def _codes(
 def _supplies(
     machine: Machine, found: Survey, named: Mapping[int, str], silent: _Silent, state: str, sound: Sound
 ) -> list[tuple[Reading, str]]:
-    """Supplies that controllers report of themselves, where they are too low, as readings at their own pins."""
-    told = []
+    """Supplies that controllers report of themselves, as readings at their own pins, where one of them is too low.
+
+    The lowest of each counts: who was never low was not low then either.
+    """
+    told, low = [], False
     for one in found.supplies:
         name = named.get(one.source, "")
         if one.which != "battery" or not name:
@@ -278,13 +281,13 @@ def _supplies(
         supply = _controller(machine, name).supply
         plus, minus = f"{name}.{supply.pin}", f"{name}.{supply.ground}"
         usual = sound(plus, minus)
-        if one.lowest_v >= (1.0 - LOW_SHARE) * usual:
-            continue
-        dipped = one.highest_v - one.lowest_v > LOW_SHARE * usual
-        showing: Showing = "yes" if dipped or silent.showed else "unknown"
-        reading = Reading("volts", plus, minus, state, round(one.lowest_v, 2), showing=showing)
-        told.append((reading, f"reported by {name} at {one.lowest_at_s:.1f} s of the log"))
-    return told
+        mine = one.lowest_v < (1.0 - LOW_SHARE) * usual
+        low |= mine
+        dipped = mine and one.highest_v - one.lowest_v > LOW_SHARE * usual
+        reading = Reading("volts", plus, minus, state, round(one.lowest_v, 2))
+        told.append((reading, dipped, f"reported by {name} at {one.lowest_at_s:.1f} s of the log"))
+    showing: Showing = "yes" if silent.showed or any(dipped for _, dipped, _ in told) else "unknown"
+    return [(replace(reading, showing=showing), note) for reading, _, note in told] if low else []
 
 
 def take_log(

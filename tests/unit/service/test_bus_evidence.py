@@ -19,9 +19,9 @@ from halfsplit.jobs.events import ObservationRecorded
 from halfsplit.jobs.memory import MemoryStore
 from halfsplit.jobs.store import fingerprint_of
 from halfsplit.machine.reading import load_machine
-from halfsplit.observations import CodeSeen
+from halfsplit.observations import CodeSeen, Reading
 from halfsplit.service import keeping, working
-from halfsplit.service.bus_evidence import addresses, take_log
+from halfsplit.service.bus_evidence import addresses, known_addresses, take_log
 from halfsplit.service.complaints import complaint_of
 from halfsplit.service.desk import Desk, machine_files
 
@@ -87,6 +87,7 @@ L6,X3.4,J6,0.5 mm2,0.3 m
 H7,R2.H,J3,0.5 mm2,0.1 m
 L7,R2.L,J6,0.5 mm2,0.1 m
 """
+EXAMPLES = Path(__file__).resolve().parents[3] / "examples"
 ADDRESSES = ("E1=10", "E2=20", "E3=30")
 Hole = tuple[Collection[int], float, float]
 
@@ -134,6 +135,24 @@ def log(
     path = tmp_path / "drive.log"
     path.write_text("\n".join(lines))
     return path
+
+
+def supply(volts: float, sender: int) -> str:
+    """The vehicle power message with a battery potential, 0.05 V a bit in bytes 5 and 6."""
+    raw = round(volts / 0.05)
+    return f"18FEF7{sender:02X}#FFFFFFFF{raw & 255:02X}{raw >> 8:02X}FFFF"
+
+
+def with_lines(path: Path, lines: Collection[tuple[float, str]]) -> Path:
+    """The log with more lines, in the order of their times."""
+    whole = [*path.read_text().splitlines(), *(f"({at:.6f}) can0 {text}" for at, text in lines)]
+    path.write_text("\n".join(sorted(whole, key=lambda line: float(line[1 : line.index(")")]))))
+    return path
+
+
+def observed(desk: Desk, kind: type) -> list:
+    whats = [entry.what for entry in desk.job().entries]
+    return [one.observation for one in whats if isinstance(one, ObservationRecorded) and type(one.observation) is kind]
 
 
 def odds(desk: Desk) -> dict[str, float]:
@@ -234,6 +253,114 @@ def test_active_codes_are_taken_and_others_of_who_reports_are_taken_as_not_there
     ]  # fmt: skip
 
 
+#: Repairs of one line of the third controller's stub, and of what feeds it.
+STUB = ("renew-contact:X3.3", "renew-contact:X3.4", "repair-wire:H6", "repair-wire:L6")
+FEED = ("renew-contact:X3.1", "renew-contact:X3.2", "repair-wire:W6", "repair-wire:W9", "renew-terminal:W9@G1")
+ERRORS = [(20.5 + n / 100, "20000004#0004000000000000") for n in range(60)]
+
+
+def test_errors_while_one_is_silent_speak_for_its_lines_and_none_for_its_feed_and_ground(
+    desk: Desk, folder: Path, tmp_path: Path
+) -> None:
+    take(desk, with_lines(log(tmp_path, ((30,), 20, 24)), ERRORS))
+    (errors,) = (one for one in observed(desk, CodeSeen) if one.code == BUS_ERRORS)
+    assert (errors.controller, errors.active, errors.showing) == ("E1", True, "yes")
+    with_errors = odds(desk)
+    keeping.undo(desk)
+    take(desk, log(tmp_path, ((30,), 20, 24)))
+    (errors,) = (one for one in observed(desk, CodeSeen)[-5:] if one.code == BUS_ERRORS)
+    assert not errors.active
+    without = odds(desk)
+    assert share(with_errors, STUB) > 2.0 * share(without, STUB)
+    assert share(with_errors, FEED) < share(without, FEED) / 2.0
+
+
+def test_a_few_errors_are_chance_and_say_nothing_where_nobody_is_silent(desk: Desk, tmp_path: Path) -> None:
+    take(desk, with_lines(log(tmp_path), ERRORS[:5]))
+    assert not [one for one in observed(desk, CodeSeen) if one.code == BUS_ERRORS]
+
+
+def test_supplies_that_are_as_usual_say_nothing(desk: Desk, tmp_path: Path) -> None:
+    take(desk, with_lines(log(tmp_path), [(n / 2, supply(12.2, 30)) for n in range(100)]))
+    assert observed(desk, Reading) == []
+
+
+def test_a_supply_that_is_too_low_is_a_reading_at_the_pins_of_who_reports_it(desk: Desk, tmp_path: Path) -> None:
+    lines = [(n / 2, supply(9.4 if n == 60 else 12.6, 30)) for n in range(100)]
+    lines += [(n / 2 + 0.1, supply(12.5, 20)) for n in range(100)]
+    before = odds(desk)
+    take(desk, with_lines(log(tmp_path), lines))
+    assert observed(desk, Reading) == [
+        Reading("volts", "E2.B+", "E2.GND", "on", 12.5, showing="yes"),
+        Reading("volts", "E3.B+", "E3.GND", "on", 9.4, showing="yes"),
+    ]  # fmt: skip
+    assert share(odds(desk), FEED) > 4 * share(before, FEED)
+    assert "9.4 V" in " ".join(line.words for line in keeping.log(desk).lines)
+
+
+def test_who_is_heard_again_shows_that_the_fault_comes_and_goes(desk: Desk, tmp_path: Path) -> None:
+    take(desk, log(tmp_path, ((30,), 20, 24)))
+    assert [one.controller for one in observed(desk, CodeSeen) if one.showing == "no"] == ["E3"]
+
+
+def test_who_was_silent_tells_nothing_of_the_codes_it_does_not_report(desk: Desk, tmp_path: Path) -> None:
+    none = "18FECA0A#00FF00000000FFFF"
+    path = with_lines(log(tmp_path, ((30,), 20, 24)), [(n + 0.5, none) for n in range(60)])
+    take(desk, path)
+    codes = [(one.code, one.active, one.showing) for one in observed(desk, CodeSeen) if one.code.endswith("missing")]
+    assert codes == [("third-missing", False, "yes"), ("second-missing", False, "yes")]
+    keeping.undo(desk)
+    # Too short a silence for a partner to be reported.
+    take(desk, with_lines(log(tmp_path, ((30,), 20, 22)), [(n + 0.5, none) for n in range(60)]))
+    codes = [(one.code, one.active, one.showing) for one in observed(desk, CodeSeen) if one.code.endswith("missing")]
+    assert codes[-2:] == [("third-missing", False, "unknown"), ("second-missing", False, "unknown")]
+
+
+def test_what_the_log_cannot_tell_apart_is_said_with_the_meter_check_that_would(desk: Desk, tmp_path: Path) -> None:
+    taken = take_log(desk, log(tmp_path, ((20, 30), 20, 24)), who=ADDRESSES, beside="E1", state="on")
+    alike = taken.alike
+    assert alike is not None
+    assert {one.group for one in alike.suspects} <= {*SHARED, "renew-splice:JF"}
+    assert alike.count >= len(alike.suspects) > 2
+    assert sum(one.odds for one in alike.suspects) <= alike.odds + 1e-9 <= 1.0 + 1e-9
+    kind = alike.check.split()[0]
+    assert kind in ("volts", "drop", "lamp", "amps", "ohms")
+    assert alike.check_words
+
+
+def test_a_log_without_a_frame_is_refused_and_taken_as_nobody_speaking_when_that_is_said(
+    desk: Desk, tmp_path: Path
+) -> None:
+    path = tmp_path / "empty.log"
+    path.write_text("")
+    with pytest.raises(UserError) as caught:
+        take(desk, path)
+    assert caught.value.code == "log-empty"
+    take(desk, path, nobody=True)
+    assert seen(desk) == [("E2", "silent@E1", True, "yes"), ("E3", "silent@E1", True, "yes")]
+
+
+def test_a_log_too_short_for_a_controllers_period_says_nothing_of_it(desk: Desk, tmp_path: Path) -> None:
+    made = tmp_path / "slow"
+    made.mkdir()
+    head, _, tail = MACHINE.partition("plugs: {X3:")
+    text = f"{head}plugs: {{X3:{tail.replace('CAN1: {}', 'CAN1: {address: 30, period: 5 s}', 1)}"
+    (made / "machine.yaml").write_text(text)
+    (made / "wires.csv").write_text(WIRES)
+    working.open_job(desk, made, complaint_of(load_machine(made), ["third unsteady in on"]), job_id="slow")
+    for until, told in ((20, []), (40, ["E3"])):
+        take(desk, log(tmp_path, senders=(10, 20), until=until))
+        assert [one.controller for one in observed(desk, CodeSeen) if one.active] == told
+
+
+def test_addresses_come_from_the_machine_file_and_what_is_said_goes_before_it() -> None:
+    machine = load_machine(EXAMPLES / "orchard-platform")
+    own = {11: "ECU1", 12: "ECU2", 13: "ECU3", 14: "ECU4"}
+    assert known_addresses(machine, "ECU1", ()) == own
+    assert known_addresses(machine, "ECU1", ("ECU2=40",)) == {11: "ECU1", 13: "ECU3", 14: "ECU4", 40: "ECU2"}
+    assert known_addresses(machine, "ECU1", ("ECU2=13",)) == {11: "ECU1", 13: "ECU2", 14: "ECU4"}
+
+
 def test_what_was_taken_stands_in_the_log_in_words_and_can_be_undone(desk: Desk, tmp_path: Path) -> None:
     before = odds(desk)
     take(desk, log(tmp_path, ((30,), 20, 24)), minutes=4.0)
@@ -248,6 +375,7 @@ def test_what_was_taken_stands_in_the_log_in_words_and_can_be_undone(desk: Desk,
 @pytest.mark.parametrize(
     ("more", "code"),
     [
+        ({"who": ()}, "log-address"),
         ({"who": ("E1",)}, "log-address"),
         ({"who": ("E1=300",)}, "log-address"),
         ({"who": ("E1=1", "E2=1")}, "log-address"),
