@@ -85,7 +85,12 @@ def main() -> int:
                 played.append(minutes_of(bench, world, complaint, desk, number, BESIDE, STATE))
             file.unlink()
             if number % 10 == 9:
-                say(f"{number + 1} of {given.count}")
+                first, sets = (sum(at <= 2 for at in ranks) for ranks in zip(*((one.alone, one.place) for one in logs), strict=True))
+                spent = [sum(one[at] for one in played) for at in (0, 1)]
+                say(
+                    f"{number + 1} of {given.count}: {first} repairs and {sets} sets first or second; "
+                    f"{spent[0]:.0f} and {spent[1]:.0f} min in {len(played)} played"
+                )
     rows = rank_rows(logs, best_possible(bench, BESIDE, STATE))
     if played:
         plain, logged = ([one[at] for one in played] for at in (0, 1))
