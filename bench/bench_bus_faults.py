@@ -85,7 +85,7 @@ def main() -> int:
                 played.append(minutes_of(bench, world, complaint, desk, number, BESIDE, STATE))
             file.unlink()
             if number % 10 == 9:
-                first, sets = (sum(at <= 2 for at in ranks) for ranks in zip(*((one.alone, one.place) for one in logs), strict=True))
+                first, sets = sum(one.alone <= 2 for one in logs), sum(one.place <= 2 for one in logs)
                 spent = [sum(one[at] for one in played) for at in (0, 1)]
                 say(
                     f"{number + 1} of {given.count}: {first} repairs and {sets} sets first or second; "
