@@ -5,11 +5,12 @@
 Hidden faults are drawn by how often each comes, of those that stop a controller or keep it from being made out; those
 inside controllers and batteries are left out, though nobody tells the program. The recorder hangs beside ECU1 with the
 key on. ``bus_recordings.py`` makes the log from the hidden machine, which is perturbed as in practice; it is written as
-candump text and taken into a job as by ``halfsplit job buslog``.
+candump text and taken into a job as by ``halfsplit job buslog``. A run that was broken off goes on from there.
 """
 
 from __future__ import annotations
 
+import json
 import sys
 import tempfile
 from collections import Counter
@@ -20,6 +21,7 @@ from pathlib import Path
 import numpy as np
 from bus_jobs import Log, best_possible, hide_on_bus, judged, minutes_of, seeds, taken
 from estimates import ratio_of_means, share_interval
+from kept_jobs import SOURCES, digest
 from rows import ROOT, Row, finish, parser, say
 
 from halfsplit.diagnosis.hunt import Bench
@@ -64,6 +66,25 @@ def rank_rows(logs: Sequence[Log], best: float) -> list[Row]:
     ]  # fmt: skip
 
 
+def read_kept(file: Path) -> dict[int, tuple[Log, tuple[float, float, bool, bool] | None]]:
+    """Jobs of a run that was broken off, by number; a line cut short is as good as none."""
+    found = {}
+    for line in file.read_text("utf-8").splitlines() if file.exists() else ():
+        try:
+            number, log, went = json.loads(line)
+            found[int(number)] = Log(**{**log, "silent": tuple(log["silent"])}), tuple(went) if went else None
+        except (ValueError, KeyError, TypeError):
+            continue
+    return found
+
+
+def keep_one(file: Path, number: int, log: Log, went: tuple[float, float, bool, bool] | None) -> None:
+    """Writes one job down."""
+    file.parent.mkdir(parents=True, exist_ok=True)
+    with file.open("a", encoding="utf-8") as out:
+        out.write(json.dumps([number, asdict(log), went], separators=(",", ":")) + "\n")
+
+
 def main() -> int:
     arguments = parser(__doc__)
     arguments.add_argument("--machine", default="orchard-platform", metavar="NAME")
@@ -73,24 +94,28 @@ def main() -> int:
     folder = ROOT / "examples" / given.machine
     bench = Bench(load_machine(folder), tables())
     fingerprint = fingerprint_of(machine_files(folder))
+    sources = (*SOURCES, "bench/bus_jobs.py", "bench/bus_recordings.py")
+    kept = given.out / "jobs" / f"bus-faults-{digest(folder, sources=sources)}.jsonl"
+    known = read_kept(kept)
     logs: list[Log] = []
     played: list[tuple[float, float, bool, bool]] = []
     with tempfile.TemporaryDirectory() as above:
         for number, rng in enumerate(seeds(6, given.count)):
-            world, complaint = hide_on_bus(bench, rng, BESIDE, STATE)
-            file = Path(above, f"{number}.log")
-            desk, found = taken(bench, folder, fingerprint, world, complaint, file, rng, BESIDE, STATE)
-            logs.append(judged(bench, world, complaint, desk, found))
-            if number < given.minutes:
-                played.append(minutes_of(bench, world, complaint, desk, number, BESIDE, STATE))
-            file.unlink()
+            log, went = known.get(number, (None, None))
+            if log is None or (number < given.minutes and went is None):
+                world, complaint = hide_on_bus(bench, rng, BESIDE, STATE)
+                file = Path(above, f"{number}.log")
+                desk, found = taken(bench, folder, fingerprint, world, complaint, file, rng, BESIDE, STATE)
+                log = judged(bench, world, complaint, desk, found)
+                if number < given.minutes:
+                    went = minutes_of(bench, world, complaint, desk, number, BESIDE, STATE)
+                file.unlink()
+                keep_one(kept, number, log, went)
+            logs.append(log)
+            if went is not None:
+                played.append(went)
             if number % 10 == 9:
-                first, sets = sum(one.alone <= 2 for one in logs), sum(one.place <= 2 for one in logs)
-                spent = [sum(one[at] for one in played) for at in (0, 1)]
-                say(
-                    f"{number + 1} of {given.count}: {first} repairs and {sets} sets first or second; "
-                    f"{spent[0]:.0f} and {spent[1]:.0f} min in {len(played)} played"
-                )
+                say(f"{number + 1} of {given.count}")
     rows = rank_rows(logs, best_possible(bench, BESIDE, STATE))
     if played:
         plain, logged = ([one[at] for one in played] for at in (0, 1))

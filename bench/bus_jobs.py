@@ -20,8 +20,8 @@ from halfsplit.diagnosis.belief import Belief, believe
 from halfsplit.diagnosis.evidence import Evidence
 from halfsplit.diagnosis.hunt import Bench, Hunt
 from halfsplit.diagnosis.pairs import Pairs
-from halfsplit.diagnosis.practice import Clock, draw, play
-from halfsplit.diagnosis.world import World
+from halfsplit.diagnosis.practice import Clock, play
+from halfsplit.diagnosis.world import World, draw
 from halfsplit.errors import UserError
 from halfsplit.faults.catalogue import Fault
 from halfsplit.faults.priors import fault_weights
@@ -132,7 +132,7 @@ def judged(bench: Bench, world: World, complaint: Complaint, desk: Desk, found: 
     seen = [one for one in found if isinstance(one, CodeSeen | Reading)]
     kind = kinds_on_the_bus(hunt, seen)
     rows = alone.row_odds()
-    by_kind = np.bincount(kind, weights=rows)
+    by_kind = np.bincount(kind, weights=rows).astype(np.float64)
     own = np.bincount(kind, weights=np.where(bench.space.row_group == group, rows, 0.0))
     mine = int(np.argmax(own))
     told = [one for one in seen if isinstance(one, CodeSeen) and one.code.startswith(SILENT_BESIDE) and one.active]

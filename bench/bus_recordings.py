@@ -130,12 +130,12 @@ class Recording:
         gain = 1.0 + SUPPLY_SHARE * float(rng.standard_normal())
         awake_from = self._boots(name)
         times: list[tuple[float, str]] = []
-        for group, period in ((0xFF10, member.period_s), (0xFF11, SLOW_PERIODS * member.period_s), (0xFEF7, 1.0),
+        for number, period in ((0xFF10, member.period_s), (0xFF11, SLOW_PERIODS * member.period_s), (0xFEF7, 1.0),
                               (0xFECA, 1.0)):  # fmt: skip
             start = float(rng.uniform(0, period))
             ticks = start + period * np.arange(int((LENGTH_S - start) / period) + 1)
             ticks = ticks + JITTER_SHARE * period * rng.standard_normal(len(ticks))
-            times += [(float(at), f"{group:04X}") for at in ticks]
+            times += [(float(at), f"{number:04X}") for at in ticks]
         off_until = -1.0
         for at, group in sorted(times):
             if not 0.0 <= at < LENGTH_S or not awake_from[int(at / STEP_S)] or at < off_until:

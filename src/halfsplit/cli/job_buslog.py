@@ -33,6 +33,7 @@ def add(commands: Commands) -> None:
 
 def run(arguments: argparse.Namespace) -> int:
     """Records and shows the next step."""
+    from dataclasses import replace
     from pathlib import Path
 
     from halfsplit.cli.at_desk import at_desk
@@ -42,15 +43,17 @@ def run(arguments: argparse.Namespace) -> int:
     from halfsplit.service.bus_evidence import take_log
 
     spent = duration_min(arguments.minutes) if arguments.minutes else 0.0
-    with at_desk(arguments) as desk, progress(f"Reading {Path(arguments.log).name}") as told:
+    with at_desk(arguments) as desk, progress(f"Reading {Path(arguments.log).name}") as so_far:
         found = take_log(
             desk, Path(arguments.log), who=tuple(arguments.address), beside=arguments.beside, state=arguments.state,
-            job_id=arguments.job, minutes=spent, nobody=arguments.nobody, told=told,
+            job_id=arguments.job, minutes=spent, nobody=arguments.nobody, told=so_far,
         )  # fmt: skip
     if arguments.json:
         print_json(found)
     else:
-        show_recorded(found)
+        quiet = [words for words in found.words if words.startswith("code ") and ": not active" in words]
+        told = tuple(words for words in found.words if words not in quiet)
+        show_recorded(replace(found, words=told), more=len(quiet))
         show_alike(found.alike)
         show_next(found.next)
     return 0

@@ -235,10 +235,12 @@ def show_alike(found: Alike | None) -> None:
     say()
 
 
-def show_recorded(found: Recorded | LogTaken) -> None:
-    """What was just written down."""
+def show_recorded(found: Recorded | LogTaken, *, more: int = 0) -> None:
+    """What was just written down; ``more`` codes that are not active are only counted."""
     for text in found.words:
         say(text, "cyan", first="Recorded: ", hang=4)
+    if more:
+        say(f"{more} codes that are not active", "cyan", first="Recorded: ", hang=4)
     say()
 
 
