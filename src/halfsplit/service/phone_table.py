@@ -10,7 +10,7 @@ from __future__ import annotations
 import gzip
 import json
 from collections import Counter
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import asdict
 from typing import Any, get_args
 
@@ -29,7 +29,7 @@ from halfsplit.observations import ActionKind, CodeSeen, Observation, Quantity, 
 from halfsplit.service.desk import Desk, Standing
 from halfsplit.service.phone_arrays import alike, doubles, picked, whole
 from halfsplit.service.phone_volts import volts_of_state
-from halfsplit.service.phone_words import words_of
+from halfsplit.service.phone_words import as_it_is, words_of
 
 FORMAT = "halfsplit-phone-table/1"
 #: Of a large machine a table holds so many of the checks that tell most for their minutes at the moment, by kind and
@@ -39,14 +39,19 @@ MOST = {"volts": 80, "drop": 20, "amps": 12, "lamp": 8, "ohms": 6}
 Found = tuple[Observation, Check | None]
 
 
-def phone_table(desk: Desk, job_id: str | None = None) -> dict[str, Any]:
-    """The table of a job as JSON values, some 70 MB of text for a large machine (:func:`packed`). Raises NotFound."""
+def phone_table(desk: Desk, job_id: str | None = None, told: Callable[[Any], Any] = as_it_is) -> dict[str, Any]:
+    """The table of a job as JSON values, some 70 MB of text for a large machine (:func:`packed`). Raises NotFound.
+
+    ``told`` puts a step, or a sentence, into the language of whoever reads it.
+    """
     job = desk.job(job_id)
     standing = desk.standing(job)
     table = table_of(standing.hunt, found_of(standing))
     desk.go_on()
     checks = [standing.check(one["id"]) for one in table["checks"]]
-    table["said"] = words_of(standing.hunt, (one for one in checks if one is not None))
+    table["said"] = words_of(standing.hunt, (one for one in checks if one is not None), told)
+    for group in table["groups"]:
+        group["said"] = told(group["said"])
     return table | phone_found(desk, job_id)
 
 

@@ -6,7 +6,7 @@ nowhere: everything closed, nothing set, every danger still to be ended. A cauti
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from typing import Any
 
 import numpy as np
@@ -25,8 +25,16 @@ MOST_REPAIRS = 150
 ANYWHERE = Situation()
 
 
-def words_of(hunt: Hunt, checks: Iterable[Check]) -> dict[str, Any]:
-    """The words for the checks of a table and its likeliest repairs, as JSON values."""
+def as_it_is(value: Any) -> Any:
+    """What is said, in the words in which it was made."""
+    return value
+
+
+def words_of(hunt: Hunt, checks: Iterable[Check], told: Callable[[Any], Any] = as_it_is) -> dict[str, Any]:
+    """The words for the checks of a table and its likeliest repairs, as JSON values.
+
+    ``told`` puts a step, or a sentence, into the language of whoever reads it.
+    """
     machine, space = hunt.bench.machine, hunt.bench.space
     told = list(checks)
     odds = hunt.belief.group_odds()
@@ -41,25 +49,25 @@ def words_of(hunt: Hunt, checks: Iterable[Check]) -> dict[str, Any]:
         "zones": {one.id: one.name or one.id for one in machine.zones.values()},
         "access": {
             one.id: {
-                "name": one.name or one.id, "open_min": one.open_min, "close_min": one.close_min,
-                "line": opening_line(Opening(one.id, one.name, one.open_min, one.close_min)),
+                "name": told(one.name or one.id), "open_min": one.open_min, "close_min": one.close_min,
+                "line": told(opening_line(Opening(one.id, one.name, one.open_min, one.close_min))),
             }
             for one in machine.access.values()
         },
         "checks": {
             one.id: {
-                "step": to_data(check_step(hunt, check_words(hunt, one, ANYWHERE))),
+                "step": to_data(told(check_step(hunt, check_words(hunt, one, ANYWHERE)))),
                 "asked": to_data(
-                    asked_of_check(machine, one, comes_and_goes=hunt.complaint.comes_and_goes)
+                    told(asked_of_check(machine, one, comes_and_goes=hunt.complaint.comes_and_goes))
                 ),
             }
             for one in told
         },
         "repairs": {
             space.groups[at].id: {
-                "step": to_data(repair_step(explain_repair(hunt, space.groups[at], ANYWHERE), None)),
-                "asked": to_data(asked_of_repair(machine, space.groups[at].place)),
-                "text": space.faults[int(space.row_fault[_likeliest_row(space.row_group, rows, at)])].text,
+                "step": to_data(told(repair_step(explain_repair(hunt, space.groups[at], ANYWHERE), None))),
+                "asked": to_data(told(asked_of_repair(machine, space.groups[at].place))),
+                "text": told(space.faults[int(space.row_fault[_likeliest_row(space.row_group, rows, at)])].text),
             }
             for at in likeliest
         },

@@ -38,6 +38,7 @@ from halfsplit.web.bodies import (
 )
 from halfsplit.web.failures import RESPONSES
 from halfsplit.web.hunts import Hunts
+from halfsplit.web.languages import spoken, told
 from halfsplit.web.patience import patience_of
 
 CODES: dict[str, str] = {
@@ -149,7 +150,7 @@ def path(hunts: AtLength, job: str, suspect: Annotated[str, Query(max_length=200
 def table(hunts: AtLength, job: str) -> Response:
     """All that a phone needs to go on with the hunt by itself: predictions of every suspect, odds, checks, access."""
     with hunts.at(job) as desk:
-        found = phone_table(desk, job)
+        found = phone_table(desk, job, told) | {"language": spoken()}
         desk.go_on()
     # Packing takes seconds for a large machine; the job's desk is free meanwhile.
     # It stays packed on its way and on the phone's disk; "identity" keeps it from being packed twice.

@@ -16,6 +16,7 @@ from halfsplit.web import failures, news, papers, signing, units
 from halfsplit.web.addresses import router
 from halfsplit.web.gate import Gate
 from halfsplit.web.hunts import Hunts
+from halfsplit.web.languages import Speaking
 from halfsplit.web.protection import LOOPBACK, Protection
 from halfsplit.web.signing import Door
 
@@ -76,4 +77,5 @@ def create_app(
     if door is not None:
         app.add_middleware(Gate, roster=door.roster, now=lambda: hunts.desk().now(), clock=door.clock)
     app.add_middleware(Protection, hosts=hosts, largest_file=largest_attachment())
+    app.add_middleware(Speaking)
     return app

@@ -12,6 +12,7 @@ from pydantic import BaseModel, ConfigDict, Field
 from halfsplit.service.asking import Asked
 from halfsplit.service.contradicting import Contradiction
 from halfsplit.service.results import NextStep, to_data
+from halfsplit.web.languages import told
 
 #: An id made by the client, the same each time it sends the same thing again.
 Sending = Annotated[
@@ -198,8 +199,8 @@ class About:
 
 
 def body(value: object, status: int = 200) -> JSONResponse:
-    """A result as JSON. A bound without end, such as "above 10 Mohm", is null: JSON has no infinity."""
-    return JSONResponse(_finite(to_data(value)), status)
+    """A result as JSON, in the language that was asked for. A bound without end, such as "above 10 Mohm", is null: JSON has no infinity."""
+    return JSONResponse(_finite(to_data(told(value))), status)
 
 
 def _finite(value: Any) -> Any:

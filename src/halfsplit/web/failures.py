@@ -20,6 +20,7 @@ from starlette.exceptions import HTTPException
 from halfsplit.errors import Conflict, NotFound, ProblemsError, UserError
 from halfsplit.service.people import Forbidden
 from halfsplit.service.results import to_data
+from halfsplit.web.languages import told
 from halfsplit.web.patience import NobodyWaitsError
 from halfsplit.web.rates import whole_seconds
 
@@ -94,7 +95,7 @@ RESPONSES: dict[int | str, dict[str, Any]] = {
 
 def answer(status: int, failure: Failure, headers: Mapping[str, str] | None = None) -> JSONResponse:
     """The answer to a refused request."""
-    return JSONResponse(to_data(Refused(failure)), status, headers)
+    return JSONResponse(to_data(told(Refused(failure))), status, headers)
 
 
 def plain(code: str, what: str, hint: str = "") -> Failure:

@@ -71,4 +71,4 @@ def _heard(hunts: Hunts, job: str, known: int) -> News | None:
 
 
 def _event(found: News) -> str:
-    return f"id: {found.number}\ndata: {json.dumps(to_data(found), ensure_ascii=False)}\n\n"
+    return f"id: {found.number}\ndata: {json.dumps(to_data(told(found)), ensure_ascii=False)}\n\n"

@@ -1,6 +1,8 @@
 // Asks the thread that carries jobs (worker.ts). Only where the browser keeps things for a page: a secure context.
 import type { Queued } from "../queue";
 import type { Working } from "../server";
+import { watchLanguage } from "../texts/language";
+import { spoken } from "../texts/say";
 import type { Standing } from "./standing";
 import type { Question, Reply } from "./worker";
 import address from "./worker.ts?worker&url";
@@ -16,6 +18,13 @@ export function canCarry(): boolean {
   return "caches" in globalThis && "serviceWorker" in navigator;
 }
 
+/** In which words the thread speaks; again when that changes. */
+function tell(to: Worker): void {
+  to.postMessage(spoken());
+}
+
+watchLanguage(() => thread && tell(thread));
+
 function ask(question: Question): Promise<Reply> {
   if (!thread) {
     thread = new Worker(address, { type: "module" });
@@ -25,6 +34,7 @@ function ask(question: Question): Promise<Reply> {
       if (event.data.reply) waits?.done(event.data.reply);
       else waits?.failed(new Error(event.data.failed));
     };
+    tell(thread);
     thread.onerror = () => {
       for (const waits of open.values()) waits.failed(new Error("the thread that carries jobs ended"));
       open.clear();

@@ -6,6 +6,7 @@ import { Hunt } from "../twin";
 import type { Found } from "../twin/observing";
 import { checkOf, type Sent, type Table } from "../twin/table";
 import { NotInTable } from "../twin/volts";
+import { speakWith, spoken } from "../texts/say";
 import type { Said } from "./said";
 import { type Had, standing, type Standing } from "./standing";
 
@@ -25,6 +26,8 @@ interface Carried {
   said: Said;
   had: Had;
   whole: boolean;
+  /** In which its sentences are. */
+  language: string;
 }
 
 const jobs = new Map<string, Carried>();
@@ -32,7 +35,7 @@ const jobs = new Map<string, Carried>();
 async function carry(job: string): Promise<number> {
   const had = hadIn(await fetched(jobPath(job, "found")).then((found) => found.json()));
   const known = await carried(job);
-  if (known && fits(known, had)) {
+  if (known && known.language === spoken().language && fits(known, had)) {
     known.had = had;
   } else {
     // It is kept as it came, packed.
@@ -97,8 +100,9 @@ async function carried(job: string): Promise<Carried | null> {
 }
 
 function read(text: string): Carried {
-  const sent = JSON.parse(text) as Sent & { said: Said } & Had;
-  return { table: tableOf(sent), said: sent.said, had: hadIn(sent), whole: Object.keys(sent.left).length === 0 };
+  const sent = JSON.parse(text) as Sent & { said: Said; language: string } & Had;
+  const whole = Object.keys(sent.left).length === 0;
+  return { table: tableOf(sent), said: sent.said, had: hadIn(sent), whole, language: sent.language };
 }
 
 function hadIn(sent: Had): Had {
@@ -128,7 +132,14 @@ async function stands(question: Question & { ask: "stands" }): Promise<Standing 
 // One question after the other: a table that is being read is not read twice.
 let before: Promise<unknown> = Promise.resolve();
 
-addEventListener("message", (event: MessageEvent<{ id: number; question: Question }>) => {
+type Spoken = ReturnType<typeof spoken>;
+
+addEventListener("message", (event: MessageEvent<Spoken | { id: number; question: Question }>) => {
+  if ("texts" in event.data) {
+    const { texts, language } = event.data;
+    before = before.then(() => speakWith(texts, language));
+    return;
+  }
   const { id, question } = event.data;
   before = before.then(async () => {
     try {

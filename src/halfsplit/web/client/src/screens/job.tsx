@@ -8,7 +8,7 @@ import {
   get, jobPath, listen, type Log, lookAgain, type News, newSending, NoAnswerError, outOfReach, send, watchReach,
   type Working,
 } from "../server";
-import { minutes, say, withoutState } from "../texts/say";
+import { minutes, say, spoken, withoutState } from "../texts/say";
 import { LogPart } from "./log";
 import { MendPart } from "./mend";
 import { NextPart } from "./next";
@@ -273,7 +273,7 @@ export function JobScreen({ job, part, suspect }: { job: string; part: Part; sus
               {news.map((one) => (
                 <span class="news-line">
                   <strong>
-                    {one.by || say("somebody")}, {new Date(one.when).toLocaleTimeString([], TIME)}:
+                    {one.by || say("somebody")}, {new Date(one.when).toLocaleTimeString(spoken().language, TIME)}:
                   </strong>{" "}
                   {one.words}
                 </span>
@@ -358,7 +358,7 @@ function Contradictions({ stands }: { stands: Working }) {
             <strong class="news-line">{say("contradiction")}</strong>
             {[each.one, each.other].map((one) => (
               <span class="news-line">
-                <strong>{one.by || say("somebody")}, {new Date(one.when).toLocaleTimeString([], TIME)}:</strong> {one.words}
+                <strong>{one.by || say("somebody")}, {new Date(one.when).toLocaleTimeString(spoken().language, TIME)}:</strong> {one.words}
               </span>
             ))}
             <span class="news-line">{say("contradictionHelp")}</span>
@@ -395,7 +395,7 @@ function QueuedLines({ away, here, queued, onDrop }: {
       {queued.filter((one) => one.refused).map((one) => (
         <div class="written away" key={one.number}>
           <span>
-            <span class="news-line">{say("notTakenLater", { time: new Date(one.when).toLocaleTimeString([], TIME) })}</span>
+            <span class="news-line">{say("notTakenLater", { time: new Date(one.when).toLocaleTimeString(spoken().language, TIME) })}</span>
             <span class="news-line">{one.words}</span>
             <span class="news-line">{one.refused}</span>
           </span>

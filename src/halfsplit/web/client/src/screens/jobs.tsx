@@ -4,7 +4,8 @@ import { go } from "../app";
 import { useWaiting } from "../parts/waiting";
 import { get, type JobCards } from "../server";
 import { session } from "../session";
-import { minutes, say } from "../texts/say";
+import { LanguageChoice } from "../parts/language";
+import { minutes, say, spoken } from "../texts/say";
 import { SignedIn } from "./signin";
 
 export function JobsScreen() {
@@ -32,7 +33,7 @@ export function JobsScreen() {
                 </span>
                 <span class="small">
                   {one.state === "closed" ? `${say("closedJob")}, ` : ""}
-                  {new Date(one.changed).toLocaleString([], { dateStyle: "medium", timeStyle: "short" })}
+                  {new Date(one.changed).toLocaleString(spoken().language, { dateStyle: "medium", timeStyle: "short" })}
                   {one.minutes > 0 && `, ${minutes(one.minutes)}`}
                 </span>
               </a>
@@ -41,6 +42,7 @@ export function JobsScreen() {
         </ul>
         {cards && cards.more > 0 && <p>{say("moreJobs", { n: cards.more })}</p>}
         {now && <SignedIn now={now} />}
+        <LanguageChoice />
       </main>
       <div class="dock">
         <button type="button" class="main" onClick={() => go("open")}>{say("openJob")}</button>

@@ -5,7 +5,7 @@ import { JobUnit } from "../parts/unit";
 import { useWaiting } from "../parts/waiting";
 import type { Queued } from "../queue";
 import { get, jobPath, type Log, partPath, type Working } from "../server";
-import { minutes, say } from "../texts/say";
+import { minutes, say, spoken } from "../texts/say";
 import type { Write } from "./job";
 
 /** Kinds of entries that undo takes back; closing is taken back by opening the job again. */
@@ -44,7 +44,7 @@ export function LogPart(given: {
             <span class="what">
               {one.words}
               <span class="small">
-                {new Date(one.when).toLocaleTimeString([], { hour: "2-digit", minute: "2-digit" })},{" "}
+                {new Date(one.when).toLocaleTimeString(spoken().language, { hour: "2-digit", minute: "2-digit" })},{" "}
                 {say("notSentYet")}
               </span>
             </span>
@@ -55,7 +55,7 @@ export function LogPart(given: {
             <span class="what">
               {one.undone ? <><s>{one.words}</s> ({say("takenBack")})</> : one.words}
               <span class="small">
-                {new Date(one.when).toLocaleTimeString([], { hour: "2-digit", minute: "2-digit" })}
+                {new Date(one.when).toLocaleTimeString(spoken().language, { hour: "2-digit", minute: "2-digit" })}
                 {one.minutes > 0 && `, ${minutes(one.minutes)}`}
                 {one.by && `, ${one.by}`}
               </span>

@@ -1,5 +1,6 @@
 // Signing in, where the server serves people in the network.
 import { useEffect, useRef, useState } from "preact/hooks";
+import { LanguageChoice } from "../parts/language";
 import { useWaiting } from "../parts/waiting";
 import { name } from "../server";
 import { type Session, signIn, signOut } from "../session";
@@ -52,6 +53,7 @@ export function SignInScreen() {
           <input type="checkbox" checked={shows} onChange={() => setShows(!shows)} />
           <span>{say("showPassword")}</span>
         </label>
+        <LanguageChoice />
       </main>
       <div class="dock">
         <button type="submit" class="main" disabled={!ready}>{say("signIn")}</button>

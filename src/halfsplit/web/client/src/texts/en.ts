@@ -1,7 +1,8 @@
 // Every word the app itself says, in English. A translation is a file like this one with the same keys; words in
-// braces are filled in and keep their names. Sentences about the machine come from the server.
+// braces are filled in and keep their names. Sentences about the machine come from the server (web/texts).
 export const en = {
   app: "halfsplit",
+  language: "Language",
   jobs: "Jobs",
   jobsHelp: "Go on with a job, or open a new one. What you write down is kept at once.",
   noJobs: "No job yet.",

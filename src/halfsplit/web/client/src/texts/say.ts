@@ -1,9 +1,18 @@
-// Picks the catalogue by the browser's language and fills in what stands in braces.
+// The words of the chosen catalogue (language.ts chooses), with what stands in braces filled in.
 import { en, type Texts } from "./en";
 
-const catalogues: Record<string, Texts> = { en };
+let chosen: Texts = en;
+let tag = "en";
 
-const chosen: Texts = catalogues[navigator.language.slice(0, 2)] ?? en;
+export function speakWith(texts: Texts, language: string): void {
+  chosen = texts;
+  tag = language;
+}
+
+/** The language spoken now, as in `<html lang>`: for dates and for threads of their own. */
+export function spoken(): { texts: Texts; language: string } {
+  return { texts: chosen, language: tag };
+}
 
 export type Key = keyof Texts;
 
