@@ -42,7 +42,10 @@ def words_of(hunt: Hunt, checks: Iterable[Check], told: Callable[[Any], Any] = a
     rows = hunt.belief.row_odds()
     return {
         "functions": {
-            one.id: {"name": function_name(machine, one.id), "words": list(one.words), "minutes": one.minutes}
+            one.id: {
+                "name": function_name(machine, one.id), "words": list(one.words), "minutes": one.minutes,
+                "shown": [told(word) for word in one.words],
+            }
             for one in machine.functions.values()
         },
         "connectors": sorted(machine.connectors),

@@ -3,14 +3,17 @@
 A row is found by the sentence itself, so the parts of the program that make sentences know nothing of languages. In
 the English of a row a place in braces says by its kind what may stand there:
 
-    {name}        anything; it is carried over as it is: a part's name, a number, somebody's own words
-    {name:id}     the same without blanks
+    {name}        anything that closes its brackets, carried over as it is: a part's name, a number
+    {name:text}   anything at all: somebody's own words
+    {name:name}   anything without commas and semicolons
+    {name:id}     the same without blanks either; {name:reading} a number with its unit, or OL
     {name:known}  words that have a row themselves, and are put into the other language by it
+    {name:word}   one such word, without blanks
     {name:words}  such words, or anything
     {name:list}   several of them, with ", " between; {name:lines} with "; ", {name:and} with " and "
 
 The translation names the same places without their kind. Of two rows that fit, that with more letters of its own
-counts. What has no row stays English.
+counts, and of two alike in this that in which less may stand. What has no row stays English.
 """
 
 from __future__ import annotations
@@ -25,9 +28,14 @@ from functools import lru_cache
 PLACE = re.compile(r"\{(\w+)(?::(\w+))?\}")
 #: What joins the words of a place, by its kind; not inside brackets, where a name may have the same.
 JOINTS = {"list": ", ", "lines": "; ", "and": " and "}
-KINDS = ("", "id", "known", "words", *JOINTS)
-#: How deep words stand within words at most; deeper ones stay as they are.
-DEEPEST = 6
+#: What may stand in a place, by its kind; elsewhere anything that closes its brackets.
+SHAPES = {
+    "text": r".+?", "name": r"[^,;]+?", "id": r"[^\s,;()]+", "word": r"[^\s,;()]+", "reading": r"OL|-?[\d.]+ \w+",
+}  # fmt: skip
+CLOSED = r"(?:\([^()]*\)|[^()])+?"
+#: What is carried over as it is.
+CARRIED = ("", "text", "name", "id", "reading")
+KINDS = ("", *SHAPES, "known", "words", *JOINTS)
 #: Sentences kept with their translation: those of a few jobs. No source.
 KEPT = 20_000
 
@@ -39,12 +47,18 @@ class Row:
     english: str
     other: str
     kinds: dict[str, str]
+    pieces: tuple[str, ...]
     pattern: re.Pattern[str]
 
     @property
     def letters(self) -> int:
         """How much of the sentence is its own."""
-        return len(PLACE.sub("", self.english))
+        return sum(len(piece) for piece in self.pieces)
+
+    @property
+    def loose(self) -> int:
+        """In how many of its places anything may stand."""
+        return sum(kind in ("", "text", "name", "words") for kind in self.kinds.values())
 
 
 def rows_in(text: str) -> list[tuple[str, str]]:
@@ -64,7 +78,7 @@ class Catalogue:
                 self.rows.append(_row(english, other))
             else:
                 self._whole[english] = other
-        self.rows.sort(key=lambda one: -one.letters)
+        self.rows.sort(key=lambda one: (-one.letters, one.loose))
         # Rows that begin with letters are looked at only for sentences that begin with the same one.
         self._by_letter: dict[str, list[Row]] = {}
         for letter in {one.english[0] for one in self.rows} - {"{"}:
@@ -77,30 +91,30 @@ class Catalogue:
         found = self.found(text)
         return text if found is None else found
 
-    def _found(self, text: str, depth: int = 0) -> str | None:
+    def _found(self, text: str) -> str | None:
         """The translation; None when there is no row for it."""
         if text in self._whole:
             return self._whole[text]
-        if not text or depth > DEEPEST:
+        if not text:
             return None
         for row in self._by_letter.get(text[0], self._others):
-            fits = row.pattern.fullmatch(text)
+            fits = row.pattern.fullmatch(text) if all(piece in text for piece in row.pieces) else None
             if fits is None:
                 continue
-            values = {name: self._value(row.kinds[name], said, depth) for name, said in fits.groupdict().items()}
+            values = {name: self._value(row.kinds[name], said) for name, said in fits.groupdict().items()}
             if None not in values.values():
                 return PLACE.sub(lambda place: str(values[place[1]]), row.other)  # noqa: B023 - used at once
         return None
 
-    def _value(self, kind: str, said: str, depth: int) -> str | None:
-        if kind in ("", "id"):
+    def _value(self, kind: str, said: str) -> str | None:
+        if kind in CARRIED:
             return said
-        if kind in ("known", "words"):
-            found = self.found(said, depth + 1)
+        if kind in ("known", "word", "words"):
+            found = self.found(said)
             return said if found is None and kind == "words" else found
         joint = JOINTS[kind]
         pieces = re.split(rf"{re.escape(joint)}(?![^()]*\))", said)
-        found_all = [self.found(one, depth + 1) or one for one in pieces]
+        found_all = [self.found(one) or one for one in pieces]
         return (self._and if kind == "and" else joint).join(found_all)
 
 
@@ -112,8 +126,11 @@ def _row(english: str, other: str) -> Row:
         if kind not in KINDS:
             raise ValueError(f"{english!r} has a place of no kind: {kind}.")
         pattern += re.escape(english[end : place.start()])
-        inner = r"[^\s,;()]+" if kind == "id" else ".+?"
+        inner = SHAPES.get(kind, CLOSED)
         pattern += f"(?P={name})" if name in kinds else f"(?P<{name}>{inner})"
         kinds[name] = kind
         end = place.end()
-    return Row(english, other, kinds, re.compile(pattern + re.escape(english[end:]), re.DOTALL))
+    pieces = tuple(piece for piece in PLACE.split(english)[::3] if piece)
+    if not pieces:
+        raise ValueError(f"{english!r} has no words of its own.")
+    return Row(english, other, kinds, pieces, re.compile(pattern + re.escape(english[end:]), re.DOTALL))

@@ -6,7 +6,8 @@ export interface Told {
   asked: Asked;
 }
 export interface Said {
-  functions: Record<string, { name: string; words: string[]; minutes: number }>;
+  /** `words` are what an answer is written down as, `shown` how they read. */
+  functions: Record<string, { name: string; words: string[]; shown: string[]; minutes: number }>;
   connectors: string[];
   zones: Record<string, string>;
   access: Record<string, { name: string; open_min: number; close_min: number; line: string }>;

@@ -63,7 +63,7 @@ function ohmsLabel(low: number, high: number): string {
 
 /** A result in the words a person would use. */
 export function labelled(said: Said, one: Label): string {
-  const level = (name: string, at: number) => said.functions[name]?.words[at] ?? "";
+  const level = (name: string, at: number) => said.functions[name]?.shown[at] ?? "";
   switch (one.kind) {
     case "volts":
       return voltsLabel(one.low, one.high);
