@@ -36,7 +36,7 @@ def words_of(hunt: Hunt, checks: Iterable[Check], told: Callable[[Any], Any] = a
     ``told`` puts a step, or a sentence, into the language of whoever reads it.
     """
     machine, space = hunt.bench.machine, hunt.bench.space
-    told = list(checks)
+    chosen = list(checks)
     odds = hunt.belief.group_odds()
     likeliest = np.argsort(-odds, kind="stable")[:MOST_REPAIRS].tolist()
     rows = hunt.belief.row_odds()
@@ -64,7 +64,7 @@ def words_of(hunt: Hunt, checks: Iterable[Check], told: Callable[[Any], Any] = a
                     told(asked_of_check(machine, one, comes_and_goes=hunt.complaint.comes_and_goes))
                 ),
             }
-            for one in told
+            for one in chosen
         },
         "repairs": {
             space.groups[at].id: {

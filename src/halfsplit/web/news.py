@@ -17,6 +17,7 @@ from halfsplit.service.results import News, to_data
 from halfsplit.web.addresses import At, at_work
 from halfsplit.web.failures import RESPONSES
 from halfsplit.web.hunts import Hunts
+from halfsplit.web.languages import told
 
 router = APIRouter(prefix="/api", responses=RESPONSES)
 

@@ -11,7 +11,7 @@ WORDS: dict[str, tuple[str, ...]] = {
     "Choice": ("label",),
     "CircuitPath": ("repair", "text"),
     "ClosingLine": ("what", "text"),
-    "CorrectionSheet": ("fault", "where", "correction", "cautions", "steps"),
+    "CorrectionSheet": ("repair", "fault", "where", "correction", "cautions", "steps"),
     "EarlierLine": ("complaint", "cause", "work"),
     "Face": ("half",),
     "Failure": ("what", "hint"),

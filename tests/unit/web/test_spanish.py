@@ -5,22 +5,30 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator
 from dataclasses import fields, is_dataclass
+from datetime import UTC, datetime
+from itertools import count
 from pathlib import Path
 from typing import Any
 
 import pytest
+from fastapi.testclient import TestClient
 
 from halfsplit.diagnosis.explaining import check_words, explain_repair
 from halfsplit.diagnosis.hunt import Bench, Hunt
 from halfsplit.diagnosis.offers import Situation
 from halfsplit.diagnosis.outcomes import outcomes
 from halfsplit.faults.correcting import correction_sheet
+from halfsplit.jobs.memory import MemoryStore
 from halfsplit.machine.model import Machine
 from halfsplit.machine.reading import load_machine
 from halfsplit.observations import Complaint, Symptom
 from halfsplit.service.asking import asked_of_check, asked_of_repair
+from halfsplit.service.board import Board
+from halfsplit.service.desk import Desk
 from halfsplit.service.kept_tables import tables
 from halfsplit.service.working import check_step, repair_step, suspects_of
+from halfsplit.web.app import create_app
+from halfsplit.web.hunts import Hunts
 from halfsplit.web.languages import catalogue
 from halfsplit.web.wording import WORDS
 
@@ -38,6 +46,11 @@ ENGLISH = re.compile(
 )
 #: Letters that stand in words of every language: units and what an ohmmeter shows.
 EVERYWHERE = re.compile(r"\b(min|OL|ohm|kohm|Mohm|mohm|mV|mA|SPN|FMI|CAN|cm|km)\b")
+#: Fields whose texts are ids, or chosen by the app's own words.
+SAME_KEYS = {
+    "kind", "tone", "mark", "state", "code", "id", "group", "sort", "measure", "media", "role", "clock", "condition",
+    "conditions", "faces", "pooling", "source", "nearest", "sending", "rival", "job", "machine", "showing", "own",
+}  # fmt: skip
 #: An id of the drawing, or a number.
 ID = re.compile(r"[^\s(),;]*\d[^\s(),;]*")
 ANYWHERE = Situation()
@@ -81,14 +94,27 @@ def without_spanish(texts: Iterator[tuple[str, str]], machine: Machine) -> set[s
     # What differs in ids and numbers alone is looked at once.
     told = {(place, ID.sub("#", spanish.found(text) or ""), ID.sub("#", text)): text for place, text in texts}
     found = set()
-    for place, other, text in told:
+    for (place, other, alike), text in told.items():
         if not other:
-            left = EVERYWHERE.sub("", names.sub("", text))
+            left = EVERYWHERE.sub("", names.sub("", alike))
             if re.search(r"[a-z]{2}", left):
-                found.add(f"{place}: {told[place, other, text]}")
+                found.add(f"{place}: {text}")
         elif ENGLISH.search(other) and (english := ENGLISH.search(names.sub("", other))):
-            found.add(f"{place}: {told[place, other, text]} -> {other} [{english[0]}]")
+            found.add(f"{place}: {text} -> {other} [{english[0]}]")
     return found
+
+
+def strings(found: Any, key: str = "") -> Iterator[tuple[str, str]]:
+    """The texts of an answer's JSON that are words, with their keys; what is chosen from has its tone beside it."""
+    if isinstance(found, dict):
+        for name, one in found.items():
+            if name not in SAME_KEYS and not (name == "text" and {"tone", "factor"} & set(found)):
+                yield from strings(one, name)
+    elif isinstance(found, list):
+        for one in found:
+            yield from strings(one, key)
+    elif isinstance(found, str):
+        yield key, found
 
 
 @pytest.fixture(scope="module", params=sorted(COMPLAINTS))
@@ -138,3 +164,56 @@ def test_every_repair_is_told_in_spanish_with_its_cautions_and_its_sheet(hunt: H
 
 def test_every_result_of_a_check_is_told_in_spanish(hunt: Hunt) -> None:
     assert without_spanish(results_said(hunt), hunt.bench.machine) == set()
+
+
+def test_a_job_from_the_complaint_to_the_proof_is_told_in_spanish() -> None:
+    cart = load_machine(EXAMPLES / "hand-cart-generator")
+    path = EXAMPLES / "hand-cart-generator"
+    desk = Desk(MemoryStore(), lambda: datetime(2031, 4, 2, 7, tzinfo=UTC), "Ines")
+    app = create_app(Hunts(desk, Board((path,), with_shipped=False)), built=None)
+    client = TestClient(app, base_url="http://127.0.0.1", headers={"accept-language": "es"})
+    numbers, seen = count(1), []
+
+    def post(address: str, **content: Any) -> Any:
+        answer = client.post(f"/api/{address}", json={"sending": f"sending-{next(numbers)}", **content})
+        assert answer.headers["content-language"] == "es"
+        seen.append(answer.json())
+        return answer.json()
+
+    told = [{"function": "starter", "state": "start", "level": "dead"}]
+    opened = post("jobs", machine="hand-cart-generator", told=told, conditions=["rain"], comes_and_goes=True, unit="7")
+    job = f"jobs/{opened['next']['head']['job']}"
+    first = opened["next"]["step"]["id"]
+    repair = opened["next"]["suspects"][0]["group"]
+    post(f"{job}/findings", check="volts F1.2 in start", answer="12.4 V, showing")
+    post(f"{job}/findings", check="look thorough X1", answer="green")
+    post(f"{job}/findings", check="move X1", answer="reacts, away")
+    post(f"{job}/findings", function="panel-lamp", state="work", answer="lit")
+    post(f"{job}/findings", check=first, answer="can't reach")
+    post(f"{job}/undo")
+    post(f"{job}/restore")
+    post(f"{job}/corrections", suspect=repair, went="partly", why="Falta un sello")
+    post(f"{job}/findings", repair=repair, answer="done")
+    post(f"{job}/history", events=3, amount="40 h", condition="rain")
+    post(f"{job}/runs", amount="8 h", minutes=5)
+    post(f"{job}/runs", amount="2 starts", came_back=True)
+    post(f"{job}/used", text="Sello", quantity="2", price="4.80 EUR")
+    post(f"{job}/travel", minutes="35 min", distance="42 km")
+    post(f"{job}/advice", text="Enjuagar la bandeja", next_inspection="2031-06-01")
+    post(f"{job}/notes", text="Nada más")
+    post(f"{job}/findings", check="volts F1.2 in start", answer="mucho")
+    post(f"{job}/findings", check="volts F1.9 in start", answer="1 V")
+    post(f"{job}/findings", answer="1 V")
+    for one in ("next", "suspects", "why", "where", f"path?suspect={repair}", "log", f"correction?suspect={repair}", "proof"):
+        seen.append(client.get(f"/api/{job}/{one}").json())
+    seen.append(client.get(f"/api/{job}/papers").json())
+    post(f"{job}/close", cause="not found")
+    post(f"{job}/notes", text="Demasiado tarde")
+    seen.append(client.get("/api/jobs").json())
+    seen.append(client.get("/api/machines/hand-cart-generator").json())
+    seen.append(client.get("/api/nothing").json())
+    english = {
+        f"{key}: {text}" for key, text in strings(seen) if ENGLISH.search(names_of(cart).sub("", text))
+    }
+    assert english == set()
+    assert {one["error"]["code"] for one in seen if "error" in one} >= {"finding-subject", "address-unknown"}

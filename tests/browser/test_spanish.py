@@ -1,0 +1,114 @@
+"""A Spanish phone works the start of a job, and goes on out of reach, without an English sentence on its screens."""
+
+from __future__ import annotations
+
+import os
+import re
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+from playwright.sync_api import Browser, Page, expect
+
+from halfsplit.machine.reading import load_machine
+
+EXAMPLES = Path(__file__).resolve().parents[2] / "examples"
+PHONE: Any = {"width": 390, "height": 844}
+#: English that neither Spanish nor a name of the machine file has. Names are taken out first.
+ENGLISH = re.compile(r"\b(the|of|and|with|is|are|not|what|this|it|for|your|read|found|check|wire|half|cavity)\b", re.I)
+
+TEXT = """() => {
+  const drawn = [...document.querySelectorAll("svg")];
+  for (const one of drawn) one.style.display = "none";
+  const text = document.body.innerText;
+  for (const one of drawn) one.style.display = "";
+  return text;
+}"""
+
+
+def names() -> re.Pattern[str]:
+    """Whatever the sweeper's file names."""
+    machine = load_machine(EXAMPLES / "saltmarsh-sweeper")
+    found = {machine.name}
+    for kind in ("parts", "connectors", "runs", "zones", "states", "functions"):
+        found |= {one.name for one in getattr(machine, kind).values() if one.name}
+    return re.compile("|".join(re.escape(one) for one in sorted(found, key=len, reverse=True)), re.I)
+
+
+@pytest.fixture
+def page(browser: Browser) -> Iterator[Page]:
+    """A phone whose browser is set to Spanish."""
+    context = browser.new_context(viewport=PHONE, has_touch=True, reduced_motion="reduce", locale="es-MX")
+    found = context.new_page()
+    found.set_default_timeout(60_000)
+    yield found
+    context.close()
+
+
+def in_spanish(phone: Any, name: str) -> None:
+    """Fails when the screen cannot be read or reached, or says something in English."""
+    for more in phone.page.locator("details:not([open]) > summary").all():
+        more.click()
+    phone.looked_over(name)
+    kept = os.environ.get("HALFSPLIT_PICTURES", "")
+    if kept:
+        phone.page.screenshot(path=f"{kept}/{name}.png", full_page=True)
+    # The map breaks the names of zones into lines; the list below it has them whole.
+    text = phone.page.evaluate(TEXT)
+    left = names().sub("", text)
+    assert not ENGLISH.search(left), [line for line in left.splitlines() if ENGLISH.search(line)]
+
+
+def test_a_spanish_phone_starts_a_job_and_goes_on_out_of_reach(served: Any, phone: Any, page: Page) -> None:
+    page.goto(served.address)
+    expect(page.get_by_role("heading", name="Trabajos")).to_be_visible()
+    assert page.evaluate("() => document.documentElement.lang") == "es"
+    in_spanish(phone, "jobs")
+    page.get_by_role("button", name="Abrir un trabajo").tap()
+    page.get_by_role("radio", name="Saltmarsh sweeper").click()
+    page.get_by_role("button", name="Añadir lo que falla").tap()
+    page.get_by_label("Buscar una función").fill("Left dust spray")
+    page.get_by_role("dialog").get_by_role("button", name="Left dust spray").tap()
+    page.get_by_label("¿Cómo está puesta la máquina entonces?").select_option(label="Sweeping, engine hot")
+    page.get_by_role("dialog").get_by_role("button", name="no funciona", exact=True).tap()
+    page.get_by_label("lluvia", exact=True).check()
+    in_spanish(phone, "opening")
+    page.get_by_role("button", name="Empezar el trabajo").tap()
+    expect(page.get_by_role("heading", name="¿Qué encontró?")).to_be_visible()
+    expect(page.get_by_role("heading", name="Precauciones")).to_be_visible()
+    in_spanish(phone, "next")
+    phone.carried()
+    page.get_by_role("button", name="No se llega").tap()
+    expect(page.get_by_text("Anotado").first).to_be_visible()
+    in_spanish(phone, "recorded")
+    page.get_by_role("link", name="Sospechas").tap()
+    expect(page.get_by_role("heading", name="Sospechas")).to_be_visible()
+    in_spanish(phone, "suspects")
+    for part in ("Dónde", "Registro"):
+        page.get_by_role("link", name=part).tap()
+        expect(page.get_by_role("heading", name=part, exact=True)).to_be_visible()
+        in_spanish(phone, part)
+    page.get_by_role("link", name="Sigue").tap()
+    phone.carried()
+    page.context.set_offline(True)
+    page.get_by_role("button", name="No se llega").tap()
+    expect(page.get_by_text("1 anotación espera en este teléfono.")).to_be_visible()
+    expect(page.get_by_role("heading", name="¿Qué encontró?")).to_be_visible()
+    in_spanish(phone, "out-of-reach")
+    page.reload()
+    expect(page.get_by_text("1 anotación espera en este teléfono.")).to_be_visible()
+    in_spanish(phone, "opened-out-of-reach")
+
+
+def test_the_language_is_chosen_on_the_phone_and_kept(served: Any, phone: Any, page: Page) -> None:
+    page.goto(served.address)
+    page.get_by_role("button", name="English").tap()
+    expect(page.get_by_role("heading", name="Jobs")).to_be_visible()
+    page.reload()
+    expect(page.get_by_role("heading", name="Jobs")).to_be_visible()
+    assert page.evaluate("() => document.documentElement.lang") == "en"
+    phone.looked_over("jobs in English")
+    page.get_by_role("button", name="Español").tap()
+    expect(page.get_by_role("heading", name="Trabajos")).to_be_visible()
+    assert page.evaluate("() => fetch('/api/nothing').then((found) => found.headers.get('content-language'))") == "es"
