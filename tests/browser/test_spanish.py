@@ -16,7 +16,9 @@ from halfsplit.machine.reading import load_machine
 EXAMPLES = Path(__file__).resolve().parents[2] / "examples"
 PHONE: Any = {"width": 390, "height": 844}
 #: English that neither Spanish nor a name of the machine file has. Names are taken out first.
-ENGLISH = re.compile(r"\b(the|of|and|with|is|are|not|what|this|it|for|your|read|found|check|wire|half|cavity)\b", re.I)
+ENGLISH = re.compile(
+    r"\b(the|of|and|with|is|are|not|what|this|it|for|your|read|found|check|wire|half|cavity)\b", re.IGNORECASE
+)
 
 TEXT = """() => {
   const drawn = [...document.querySelectorAll("svg")];
@@ -33,7 +35,7 @@ def names() -> re.Pattern[str]:
     found = {machine.name}
     for kind in ("parts", "connectors", "runs", "zones", "states", "functions"):
         found |= {one.name for one in getattr(machine, kind).values() if one.name}
-    return re.compile("|".join(re.escape(one) for one in sorted(found, key=len, reverse=True)), re.I)
+    return re.compile("|".join(re.escape(one) for one in sorted(found, key=len, reverse=True)), re.IGNORECASE)
 
 
 @pytest.fixture
@@ -48,8 +50,7 @@ def page(browser: Browser) -> Iterator[Page]:
 
 def in_spanish(phone: Any, name: str) -> None:
     """Fails when the screen cannot be read or reached, or says something in English."""
-    for more in phone.page.locator("details:not([open]) > summary").all():
-        more.click()
+    phone.page.evaluate("() => document.querySelectorAll('details').forEach((one) => { one.open = true; })")
     phone.looked_over(name)
     kept = os.environ.get("HALFSPLIT_PICTURES", "")
     if kept:

@@ -199,7 +199,10 @@ class About:
 
 
 def body(value: object, status: int = 200) -> JSONResponse:
-    """A result as JSON, in the language that was asked for. A bound without end, such as "above 10 Mohm", is null: JSON has no infinity."""
+    """A result as JSON, in the language that was asked for.
+
+    A bound without end, such as "above 10 Mohm", is null: JSON has no infinity.
+    """
     return JSONResponse(_finite(to_data(told(value))), status)
 
 

@@ -76,7 +76,7 @@ def _inside(value: Any, words: Catalogue) -> Any:
 
 
 def wanted(headers: Headers) -> str:
-    """The language that a request asks for: the cookie's, else the first of Accept-Language that there is (RFC 9110)."""
+    """The language that a request asks for: the cookie's, else the best known one of Accept-Language (RFC 9110)."""
     chosen = cookie_parser(headers.get("cookie", "")).get(COOKIE, "")
     if chosen in (ENGLISH, *LANGUAGES):
         return chosen

@@ -204,9 +204,9 @@ def test_a_job_from_the_complaint_to_the_proof_is_told_in_spanish() -> None:
     post(f"{job}/findings", check="volts F1.2 in start", answer="mucho")
     post(f"{job}/findings", check="volts F1.9 in start", answer="1 V")
     post(f"{job}/findings", answer="1 V")
-    for one in ("next", "suspects", "why", "where", f"path?suspect={repair}", "log", f"correction?suspect={repair}", "proof"):
-        seen.append(client.get(f"/api/{job}/{one}").json())
-    seen.append(client.get(f"/api/{job}/papers").json())
+    one = f"?suspect={repair}"
+    asked = ("next", "suspects", "why", "where", f"path{one}", "log", f"correction{one}", "proof", "papers")
+    seen.extend(client.get(f"/api/{job}/{address}").json() for address in asked)
     post(f"{job}/close", cause="not found")
     post(f"{job}/notes", text="Demasiado tarde")
     seen.append(client.get("/api/jobs").json())
