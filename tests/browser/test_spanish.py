@@ -99,6 +99,7 @@ def test_a_spanish_phone_starts_a_job_and_goes_on_out_of_reach(served: Any, phon
     in_spanish(phone, "out-of-reach")
     page.reload()
     expect(page.get_by_text("1 anotación espera en este teléfono.")).to_be_visible()
+    expect(page.get_by_role("heading", name="¿Qué encontró?")).to_be_visible()
     in_spanish(phone, "opened-out-of-reach")
 
 
