@@ -30,6 +30,8 @@ ROOT = Path(__file__).resolve().parent.parent
 #: Machine, and of fifty jobs so many on it: the sweeper's take some minutes each.
 MACHINES = {"hand-cart-generator": 48, "saltmarsh-sweeper": 2}
 SEED = 51_001
+#: Things found at least and at most.
+FEWEST, MOST = 5, 30
 #: Chances that the next thing is mending the likeliest place, or a place out of reach.
 MENDS, OUT_OF_REACH = 0.12, 0.06
 
@@ -103,7 +105,7 @@ class Job:
 
     def work(self) -> dict[str, Any]:
         """The job to its end, as JSON values."""
-        whole = int(self.rng.integers(5, 31))
+        whole = int(self.rng.integers(FEWEST, MOST + 1))
         begun = int(self.rng.integers(0, whole // 2 + 1))
         while len(self.found) < begun:
             self.step()
@@ -115,8 +117,8 @@ class Job:
             "machine": self.bench.machine.id,
             "complaint": complaint_to_data(self.complaint),
             "table_after": split,
-            "found": [
-                {"observation": to_data(what), "check": asdict(by) if by else None} for what, by in self.found
+            "found": [  # a last walk round finds many at once
+                {"observation": to_data(what), "check": asdict(by) if by else None} for what, by in self.found[:MOST]
             ],
         }  # fmt: skip
 
