@@ -74,7 +74,7 @@ def add(commands: Commands) -> None:
     )  # fmt: skip
     parser.add_argument(
         "--address", action="append", default=[], metavar="CONTROLLER=NUMBER",
-        help="the source address of a controller, like ECU1=3; several times",
+        help="the source address of a controller, like ECU1=3, where the machine file has none; several times",
     )  # fmt: skip
 
 
@@ -125,18 +125,18 @@ def _watching(held: ExitStack, arguments: argparse.Namespace, still_s: float) ->
 
     if not (arguments.job or arguments.state or arguments.beside):
         return None, Watching(clock(), still_s, addresses_alone(tuple(arguments.address)))
-    if not (arguments.state and arguments.beside and arguments.address):
+    if not (arguments.state and arguments.beside):
         raise UserError(
             "watch-job",
-            "To write into a job it must be said how the machine is set, where the adapter is, and who is who.",
-            "Give --state, --beside and --address CONTROLLER=NUMBER.",
+            "To write into a job it must be said how the machine is set and where the adapter is.",
+            "Give --state and --beside.",
         )
-    from halfsplit.service.bus_evidence import addresses
+    from halfsplit.service.bus_evidence import known_addresses
     from halfsplit.service.watch_job import keeper
 
     desk = held.enter_context(at_desk(arguments))
     job = desk.job(arguments.job)
-    named = addresses(desk.standing(job).machine, tuple(arguments.address))
+    named = known_addresses(desk.standing(job).machine, arguments.beside, tuple(arguments.address))
     kept = keeper(desk, job.id, named_of=tuple(named.values()), beside=arguments.beside, state=arguments.state)
     return desk, Watching(clock(), still_s, named, kept, job.id)
 
@@ -244,7 +244,7 @@ def _opening_words(arguments: argparse.Namespace, watching: Watching, *, quiet: 
     say(
         f"What is found is written into job {watching.job}."
         if watching.job
-        else "Nothing is written down: for that give --state, --beside and --address."
+        else "Nothing is written down: for that give --state and --beside."
     )
     say(f"Hands off for {watching.still_s:.0f} s: learning how often each controller speaks.")
     sys.stdout.flush()

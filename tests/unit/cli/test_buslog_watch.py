@@ -34,15 +34,21 @@ def machine(monkeypatch: pytest.MonkeyPatch) -> Iterator[Machine]:
 @pytest.fixture
 def home(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> Path:
     """A home with one open job on a machine of three controllers."""
-    (tmp_path / "machine.yaml").write_text(MACHINE)
-    (tmp_path / "wires.csv").write_text(WIRES)
+    home = with_job(tmp_path, MACHINE)
+    capsys.readouterr()
+    return home
+
+
+def with_job(folder: Path, text: str) -> Path:
+    """A home in a folder, with a job on the machine of this text."""
+    (folder / "machine.yaml").write_text(text)
+    (folder / "wires.csv").write_text(WIRES)
     opened = main([
-        "job", "open", str(tmp_path), "--home", str(tmp_path / "home"), "--complaint", "third unsteady in on",
+        "job", "open", str(folder), "--home", str(folder / "home"), "--complaint", "third unsteady in on",
         "--comes-and-goes",
     ])  # fmt: skip
     assert opened == 0
-    capsys.readouterr()
-    return tmp_path / "home"
+    return folder / "home"
 
 
 def kept(home: Path) -> list[object]:
@@ -117,6 +123,21 @@ def test_what_was_written_is_taken_back_like_anything_else(
     with open_store(store_path({"HALFSPLIT_HOME": str(home)})) as store:
         undone = [one.number for one in load_job(store, line.id).entries if one.undone]
     assert undone == [entry]
+
+
+def test_who_is_who_is_taken_from_the_machine_file(machine: Machine, tmp_path: Path) -> None:
+    text = MACHINE
+    for address in (10, 20, 30):  # E1, E2, E3 in the order of the file
+        text = text.replace("CAN1: {}", f"CAN1: {{address: {address}}}", 1)
+    home = with_job(tmp_path, text)
+    machine.watch(wiggled, "--home", str(home), "--state", "on", "--beside", "E1")
+    assert Move("X3", "", "on", changed=True) in kept(home)
+
+
+def test_a_watch_into_a_job_needs_to_know_who_is_who(home: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    into = ("--home", str(home), "--state", "on", "--beside", "E1")
+    assert main(["buslog", "watch", "--interface", "virtual", "--channel", "a", *into]) == 2
+    assert "(log-address)" in capsys.readouterr().err
 
 
 def test_without_a_job_it_tells_and_writes_nothing(machine: Machine, tmp_path: Path) -> None:
