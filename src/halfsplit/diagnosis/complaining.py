@@ -2,15 +2,14 @@
 
 *The model* (ours, from memory; no source is known for it). Of the functions that a fault upsets in a state an operator
 names as many as he does, each choice as likely as the other: a fault that upsets thirty functions is behind a
-complaint of one dead lamp thirty times more seldom than one that upsets this lamp alone; and whoever sees several
-things fail seldom tells of one only. What he names by mistake may be any function that should do something in that
-state, and a state in which nothing fails is seldom told of at all: there is another one to tell of. So the chances of
-all complaints sum to one, and that one was made speaks for no suspect by itself.
+complaint of one dead lamp thirty times more seldom than one that upsets this lamp alone. What he names by mistake may
+be any function that should do something in that state. So the chances of all complaints sum to one, and that one was
+made speaks for no suspect by itself.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Sequence
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,10 +19,6 @@ from halfsplit.machine.model import Machine
 from halfsplit.observations import Symptom
 
 Floats = NDArray[np.float64]
-#: Chance that somebody who sees several functions fail in a state tells of one only. From memory, no source.
-TELLS_OF_ONE = 0.3
-#: How often somebody who tells of a state by mistake tells of one in which nothing fails. From memory, no source.
-NOTHING_FAILS = 0.1
 #: Chances of off, weak and on of a function in a state for every line, the sound machine last, ``[n, 3]``.
 Levels = Callable[[str, str], Floats]
 
@@ -55,32 +50,12 @@ def named(machine: Machine, symptom: Symptom, chances: Floats) -> Floats:
 def log_chosen(machine: Machine, symptoms: Sequence[Symptom], levels: Levels) -> Floats:
     """Log chance that just these of all that fails were named, for every line ``[n]``."""
     found: list[Floats] = []
-    for told, explained, rest in _by_state(machine, symptoms, levels):
-        # The number of ways to choose so many of all, for numbers that need not be whole.
-        chosen = gammaln(explained + 1.0) + gammaln(rest + 1.0) - gammaln(explained + rest + 1.0)
-        several = np.clip(explained + rest - 1.0, 0.0, 1.0)
-        so_many = TELLS_OF_ONE if told == 1 else 1.0 - TELLS_OF_ONE
-        found.append(chosen + np.log(1.0 - several * (1.0 - so_many)))
-    result: Floats = np.sum(found, axis=0)
-    return result
-
-
-def log_told_of(machine: Machine, symptoms: Sequence[Symptom], levels: Levels) -> Floats:
-    """Log chance that the states were told of at all for every line ``[n]``, less where nothing fails in one."""
-    found = []
-    for _, explained, rest in _by_state(machine, symptoms, levels):
-        found.append(np.log(NOTHING_FAILS + (1.0 - NOTHING_FAILS) * np.clip(explained + rest, 0.0, 1.0)))
-    result: Floats = np.sum(found, axis=0)
-    return result
-
-
-def _by_state(
-    machine: Machine, symptoms: Sequence[Symptom], levels: Levels
-) -> Iterator[tuple[int, Floats, Floats]]:
-    """For each state how many functions were named, how many of these fail and how many others, each ``[n]``."""
     for state in dict.fromkeys(symptom.state for symptom in symptoms):
         told = {symptom.function for symptom in symptoms if symptom.state == state}
         fails = {name: upset(levels(name, state)) for name in {*functions_in(machine, state), *told}}
         explained = np.sum([fails[name] for name in sorted(told)], axis=0)
         rest = np.sum([np.zeros_like(explained), *(fails[name] for name in sorted(fails.keys() - told))], axis=0)
-        yield len(told), explained, rest
+        # The number of ways to choose so many of all, for numbers that need not be whole.
+        found.append(gammaln(explained + 1.0) + gammaln(rest + 1.0) - gammaln(explained + rest + 1.0))
+    result: Floats = np.sum(found, axis=0)
+    return result
