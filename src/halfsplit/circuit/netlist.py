@@ -124,9 +124,7 @@ class BusLink:
     is within ``common_low_v..common_high_v``. Whether sender and receiver are alive is for a :class:`Logic`
     to add.
 
-    Sources: ISO 11898-2 senders drive 1.5 V to 3.0 V, nominal 2.0 V, and receivers read dominant from 0.9 V, so a level
-    of 0.3 to 0.6 is needed; 0.5 is taken: a sender with one line open drives less than half here, because others
-    that are quiet hold their lines with what a meter sees of them, and next to nothing in truth. They read recessive up
+    Sources: ISO 11898-2 receivers read dominant from 0.9 V of a nominal 2.0 V (level 0.45) and recessive up
     to 0.5 V, and work from -2 V to +7 V common mode; the upper level 2.2 (both terminators lost) is from
     memory.
 
@@ -140,7 +138,7 @@ class BusLink:
     low_node: str
     ground_node: str
     reference_response: float | None = None
-    level_low: float = 0.5
+    level_low: float = 0.45
     level_high: float = 2.2
     idle_limit_v: float = 0.5
     common_low_v: float = -2.0

@@ -264,7 +264,7 @@ def test_the_log_and_the_report_show_a_walk_as_one_line(desk: Desk) -> None:
 def test_skipping_a_walk_does_not_ask_for_it_again(desk: Desk) -> None:
     job = opened(desk)
     done = record(desk, "skip", job, check_id=WALK)
-    assert done.words == (f"{WALK}: left out",)
+    assert done.words == ("walk round [start]: left out",)
     standing = desk.standing(desk.job(job))
     asked = {one.check.id for one in working.options_of(standing.decide()) if one.check is not None}
     assert WALK not in asked
