@@ -121,7 +121,8 @@ def _watching(held: ExitStack, arguments: argparse.Namespace, still_s: float) ->
     """The watch, with the job it writes into where one was meant."""
     from halfsplit.cli.at_desk import at_desk
     from halfsplit.errors import UserError
-    from halfsplit.service.bus_watch import Watching, addresses_alone
+    from halfsplit.service.bus_evidence import addresses_alone, known_addresses
+    from halfsplit.service.bus_watch import Watching
 
     if not (arguments.job or arguments.state or arguments.beside):
         return None, Watching(clock(), still_s, addresses_alone(tuple(arguments.address)))
@@ -131,7 +132,6 @@ def _watching(held: ExitStack, arguments: argparse.Namespace, still_s: float) ->
             "To write into a job it must be said how the machine is set and where the adapter is.",
             "Give --state and --beside.",
         )
-    from halfsplit.service.bus_evidence import known_addresses
     from halfsplit.service.watch_job import keeper
 
     desk = held.enter_context(at_desk(arguments))

@@ -62,17 +62,24 @@ class Heard:
 
 def addresses(machine: Machine, texts: tuple[str, ...]) -> dict[int, str]:
     """Controllers by source address from texts like "ECU1=3". Raises UserError("log-address") or NotFound."""
+    found = addresses_alone(texts)
+    for name in found.values():
+        _controller(machine, name)
+    return found
+
+
+def addresses_alone(texts: tuple[str, ...]) -> dict[int, str]:
+    """The same names by source address, whatever machine it is. Raises UserError("log-address")."""
     found: dict[int, str] = {}
     for text in texts:
-        name, sign, number = (piece.strip() for piece in text.partition("="))
+        name, _, number = (piece.strip() for piece in text.partition("="))
         address = int(number) if number.isascii() and number.isdigit() else -1
-        if not sign or not 0 <= address < j1939.NO_ADDRESS or address in found or name in found.values():
+        if not name or not 0 <= address < j1939.NO_ADDRESS or address in found or name in found.values():
             raise UserError(
                 "log-address",
                 f'"{text}" does not say which address a controller has, or says one twice.',
                 "Write it like ECU1=3, with an address of 0 to 253, once for each controller.",
             )
-        _controller(machine, name)
         found[address] = name
     return found
 

@@ -10,7 +10,6 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from typing import Protocol
 
-from halfsplit.buslog.j1939 import NO_ADDRESS
 from halfsplit.buslog.live import Heard
 from halfsplit.buslog.silences import FEWEST_FRAMES
 from halfsplit.buslog.speakers import speaker
@@ -94,20 +93,6 @@ def still_s(text: str) -> float:
 def length_s(text: str) -> float | None:
     """The length of the watch, None when it has no end of its own. Raises UserError("watch-time")."""
     return _within(duration_s(text), 0.1, LONGEST_S) if text else None
-
-
-def addresses_alone(texts: tuple[str, ...]) -> dict[int, str]:
-    """Names by source address from texts like "ECU1=3", without a machine. Raises UserError("log-address")."""
-    found: dict[int, str] = {}
-    for text in texts:
-        name, _, number = (piece.strip() for piece in text.partition("="))
-        if not name or not (number.isascii() and number.isdigit()) or not 0 <= int(number) < NO_ADDRESS:
-            raise UserError(
-                "log-address", f'"{text}" does not say which address a controller has.',
-                "Write it like ECU1=3, with an address of 0 to 253, once for each controller.",
-            )  # fmt: skip
-        found[int(number)] = name
-    return found
 
 
 def _within(seconds: float, least_s: float, most_s: float) -> float:

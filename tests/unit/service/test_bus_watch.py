@@ -10,7 +10,8 @@ import pytest
 from halfsplit.buslog.live import Heard
 from halfsplit.buslog.tied import Tied
 from halfsplit.errors import Conflict, UserError
-from halfsplit.service.bus_watch import Watching, addresses_alone, length_s, still_s
+from halfsplit.service.bus_evidence import addresses_alone
+from halfsplit.service.bus_watch import Watching, length_s, still_s
 from halfsplit.service.watch_results import Told, moved_words
 
 Hole = tuple[int, float, float]
