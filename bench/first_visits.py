@@ -1,8 +1,9 @@
 """Whole jobs for the load list: what the list stated before leaving, and whether the visit finished the job.
 
-Each seed hides a fault, the list is made from the complaint alone, and the planner works the job until the cause's own
-repair is done for the first time, or to its end without. Whether that repair cured at once is known there and then, so
-nothing later is played. Played jobs are kept line by line, so that a run can be broken off and gone on with.
+Each seed hides a fault, and a complaint is made of it, each word of it wrong as often as the odds take an operator's
+word to be. The list is made from the complaint alone, and the planner works the job until the cause's own repair is
+done for the first time, or to its end without. Whether that repair cured at once is known there and then, so nothing
+later is played. Played jobs are kept line by line, so that a run can be broken off and gone on with.
 """
 
 from __future__ import annotations
@@ -15,6 +16,7 @@ from pathlib import Path
 import numpy as np
 from kept_jobs import ENGINE
 
+from halfsplit.diagnosis.complaining import functions_in, states_of
 from halfsplit.diagnosis.hunt import Bench, Hunt
 from halfsplit.diagnosis.load_list import (
     Case,
@@ -28,7 +30,8 @@ from halfsplit.diagnosis.load_list import (
 )
 from halfsplit.diagnosis.practice import hide, play
 from halfsplit.diagnosis.world import World
-from halfsplit.observations import Complaint, Observation
+from halfsplit.machine.model import Machine
+from halfsplit.observations import Complaint, Observation, Symptom
 
 #: What a job's outcome hangs on beside the machine's files; nothing of the program's other parts does.
 SOURCES = (*ENGINE, "bench/first_visits.py")
@@ -67,6 +70,7 @@ def visit(bench: Bench, seed: int) -> Visit:
     """The job of one seed. What it needs is drawn before it is played, each material by the luck of its share."""
     rng = np.random.default_rng([seed, 11])
     world, complaint = hide(bench, rng)
+    complaint = retold(bench.machine, complaint, np.random.default_rng([seed, 13]))
     fault = world.faults[world.hidden[0].fault]
     needs = needs_of(bench.machine, fault, sorted(world.first_blown))
     needed = {need.item for need in needs if rng.random() < need.share}
@@ -82,6 +86,26 @@ def visit(bench: Bench, seed: int) -> Visit:
         for name, items in _items(lines).items()
     }
     return Visit(seed, fault.group, loads, belief.other, found, cured)
+
+
+def retold(machine: Machine, complaint: Complaint, rng: np.random.Generator) -> Complaint:
+    """The complaint with mistakes: where a word is wrong some function is named that need not fail.
+
+    Each is wrong as often as it is not relied upon. One that is told alone may then be of any state, another is of the
+    state that the rest is of; what it is said to do is anything but what it should.
+    """
+    told: dict[tuple[str, str], Symptom] = {}
+    for symptom in complaint.symptoms:
+        one = symptom
+        if rng.random() >= symptom.reliability:
+            alone = len(complaint.symptoms) == 1
+            state = str(rng.choice(states_of(machine))) if alone else symptom.state
+            name = str(rng.choice(functions_in(machine, state)))
+            should = machine.functions[name].expected[state]
+            level = str(rng.choice([level for level in ("off", "weak", "on") if level != should]))
+            one = replace(symptom, function=name, state=state, level=level)  # type: ignore[arg-type] # one of the levels
+        told.setdefault((one.function, one.state), one)
+    return replace(complaint, symptoms=tuple(told.values()))
 
 
 def _repaired(bench: Bench, world: World, complaint: Complaint, group: str) -> bool:

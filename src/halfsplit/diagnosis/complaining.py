@@ -3,13 +3,14 @@
 *The model* (ours, from memory; no source is known for it). Of the functions that a fault upsets in a state an operator
 names as many as he does, each choice as likely as the other: a fault that upsets thirty functions is behind a
 complaint of one dead lamp thirty times more seldom than one that upsets this lamp alone. What he names by mistake may
-be any function that should do something in that state. So the chances of all complaints sum to one, and that one was
-made speaks for no suspect by itself.
+be any function that should do something in that state, and a state in which nothing fails, told of by mistake, may be
+any of the machine's. So the chances of all complaints sum to one, and that one was made speaks for no suspect by
+itself.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 
 import numpy as np
 from numpy.typing import NDArray
@@ -47,15 +48,39 @@ def named(machine: Machine, symptom: Symptom, chances: Floats) -> Floats:
     return result
 
 
+def states_of(machine: Machine) -> tuple[str, ...]:
+    """States of which somebody could say that something does not do what it should."""
+    return tuple(state for state in machine.states if functions_in(machine, state))
+
+
 def log_chosen(machine: Machine, symptoms: Sequence[Symptom], levels: Levels) -> Floats:
-    """Log chance that just these of all that fails were named, for every line ``[n]``."""
-    found: list[Floats] = []
+    """Log chance that just these of all that fails in a state were named, for every line ``[n]``."""
+    # The number of ways to choose so many of all, for numbers that need not be whole.
+    result: Floats = np.sum(
+        [
+            gammaln(told + 1.0) + gammaln(rest + 1.0) - gammaln(told + rest + 1.0)
+            for told, rest in _by_state(machine, symptoms, levels)
+        ],
+        axis=0,
+    )
+    return result
+
+
+def log_state(machine: Machine, symptoms: Sequence[Symptom], levels: Levels) -> Floats:
+    """Log chance that the states were told of, for every line ``[n]``: one in all where nothing fails in it."""
+    by_mistake = 1.0 / max(len(states_of(machine)), 1)
+    found = []
+    for told, rest in _by_state(machine, symptoms, levels):
+        found.append(np.log(by_mistake + (1.0 - by_mistake) * np.clip(told + rest, 0.0, 1.0)))
+    result: Floats = np.sum(found, axis=0)
+    return result
+
+
+def _by_state(machine: Machine, symptoms: Sequence[Symptom], levels: Levels) -> Iterator[tuple[Floats, Floats]]:
+    """For each state that was told of, how many of the functions named fail and how many others, each ``[n]``."""
     for state in dict.fromkeys(symptom.state for symptom in symptoms):
         told = {symptom.function for symptom in symptoms if symptom.state == state}
         fails = {name: upset(levels(name, state)) for name in {*functions_in(machine, state), *told}}
         explained = np.sum([fails[name] for name in sorted(told)], axis=0)
         rest = np.sum([np.zeros_like(explained), *(fails[name] for name in sorted(fails.keys() - told))], axis=0)
-        # The number of ways to choose so many of all, for numbers that need not be whole.
-        found.append(gammaln(explained + 1.0) + gammaln(rest + 1.0) - gammaln(explained + rest + 1.0))
-    result: Floats = np.sum(found, axis=0)
-    return result
+        yield explained, rest

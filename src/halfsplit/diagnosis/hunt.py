@@ -14,7 +14,7 @@ import numpy as np
 
 from halfsplit.diagnosis.belief import Belief, believe, open_symptoms
 from halfsplit.diagnosis.checks import Check, all_checks, further_states, operate
-from halfsplit.diagnosis.complaining import log_chosen
+from halfsplit.diagnosis.complaining import log_chosen, log_state
 from halfsplit.diagnosis.evidence import Evidence
 from halfsplit.diagnosis.pairs import Pairs
 from halfsplit.diagnosis.planning import (
@@ -125,9 +125,14 @@ class Hunt:
         self.evidence = Evidence(bench.space, bench.signatures, complaint)
         weights = bench.weights(complaint.conditions, complaint.worked_on)
         self.log_prior: Floats = bench.space.log_prior(weights)
-        #: Log chance ``[singles]`` that the operator named just these of the functions that fail; in ``log_prior`` too.
-        self.log_chosen = log_chosen(bench.machine, complaint.symptoms, self.evidence.levels)[bench.space.hyp_row]
-        self.log_prior[: bench.space.singles] += self.log_chosen
+        said = (bench.machine, complaint.symptoms, self.evidence.levels)
+        singles, row = slice(0, bench.space.singles), bench.space.hyp_row
+        #: The same for members of pairs: of two faults the other may be the one in whose state something fails.
+        self.log_member = self.log_prior.copy()
+        self.log_member[singles] += log_chosen(*said)[row]
+        #: Log chance ``[singles]`` that the operator told just this of all that fails; in ``log_prior`` too.
+        self.log_chosen = (log_chosen(*said) + log_state(*said))[row]
+        self.log_prior[singles] += self.log_chosen
         self.situation = Situation()
         self._done: Counter[str] = Counter()
         self._looked: Counter[str] = Counter()
@@ -345,7 +350,7 @@ class Hunt:
 
     def pairs_of(self, evidence: Evidence) -> Pairs | None:
         """The pairs of faults to weigh for some evidence, None where only single faults are asked for."""
-        return Pairs(evidence, self.log_prior) if self.settings.grow else None
+        return Pairs(evidence, self.log_prior, self.log_member) if self.settings.grow else None
 
     def _believe(self) -> Belief:
         return believe(self.evidence, self.log_prior, self.pairs_of(self.evidence))

@@ -54,11 +54,13 @@ class Pairs:
     ``[2, 2, classes, classes]``: first and second member steady (0) or sleeping (1).
     """
 
-    def __init__(self, evidence: Evidence, log_prior: Floats) -> None:
+    def __init__(self, evidence: Evidence, log_prior: Floats, log_member: Floats | None = None) -> None:
+        """``log_prior`` is that of single faults, ``log_member`` that of members where it differs, both as in space."""
         self.evidence = evidence
         self.space = space = evidence.space
         self.log_prior = log_prior
-        weight = np.logaddexp(log_prior[0 : space.singles : 2], log_prior[1 : space.singles : 2])
+        self.log_member: Floats = log_prior if log_member is None else log_member
+        weight = np.logaddexp(self.log_member[0 : space.singles : 2], self.log_member[1 : space.singles : 2])
         said = [
             self.said(observed)
             for epoch in evidence.epochs
@@ -226,7 +228,7 @@ class Pairs:
 
     def _prior(self, first: int, second: int) -> Floats:
         """Log prior of every two classes, steady (0) or sleeping (1), ``[classes, classes]``."""
-        single = np.stack([self.log_prior[2 * self.member], self.log_prior[2 * self.member + 1]], axis=1)
+        single = np.stack([self.log_member[2 * self.member], self.log_member[2 * self.member + 1]], axis=1)
         own = spread_over(single, self.kind, len(self.chief))
         result: Floats = own[first][:, None] + own[second][None, :] + np.log(SECOND_FAULT)
         return result
@@ -497,6 +499,6 @@ class Followed:
 def begin(pairs: Pairs, said: Floats) -> Followed:
     """Pairs before any epoch; ``said`` ``[2, 2]`` is what the complaint's "comes and goes" says of the two."""
     size = len(pairs)
-    start = np.stack([pairs.log_prior[2 * pairs.member], pairs.log_prior[2 * pairs.member + 1]], axis=1)
+    start = np.stack([pairs.log_member[2 * pairs.member], pairs.log_member[2 * pairs.member + 1]], axis=1)
     shared = np.zeros((2, 2, size, size)) + said[:, :, None, None] + np.log(0.5 * SECOND_FAULT)
     return Followed(pairs, start, shared, 0.0, [], [], np.full(pairs.space.singles, -np.inf))

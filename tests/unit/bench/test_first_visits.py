@@ -2,18 +2,21 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from functools import cache
 from pathlib import Path
 
 import first_visits
 import numpy as np
 import pytest
-from first_visits import Load, Visit, one_known, read_visits, visit, visits
+from first_visits import Load, Visit, one_known, read_visits, retold, visit, visits
 
+from halfsplit.diagnosis.complaining import states_of
 from halfsplit.diagnosis.hunt import Bench
 from halfsplit.diagnosis.load_list import Case, needs_of
 from halfsplit.diagnosis.practice import hide, play
 from halfsplit.machine.reading import load_machine
+from halfsplit.observations import Complaint, Symptom
 
 CART = Path(__file__).resolve().parents[3] / "examples" / "hand-cart-generator"
 
@@ -28,9 +31,8 @@ def test_a_job_ends_with_its_own_repair_as_the_whole_job_does() -> None:
         one = visit(bench(), seed)
         rng = np.random.default_rng([seed, 11])
         world, complaint = hide(bench(), rng)
-        needs = needs_of(
-            bench().machine, world.faults[world.hidden[0].fault], sorted(world.first_blown)
-        )
+        complaint = retold(bench().machine, complaint, np.random.default_rng([seed, 13]))
+        needs = needs_of(bench().machine, world.faults[world.hidden[0].fault], sorted(world.first_blown))
         for _ in needs:
             rng.random()
         played = play(bench(), world, complaint)
@@ -39,6 +41,23 @@ def test_a_job_ends_with_its_own_repair_as_the_whole_job_does() -> None:
             assert one.cured
         assert one.loads["all"].finished <= one.cured
         assert one.loads["no parts"].known <= one.loads["first"].known <= one.loads["all"].known
+
+
+def test_words_of_a_complaint_are_wrong_as_often_as_they_are_not_relied_upon() -> None:
+    machine = bench().machine
+    lamp, starter = Symptom("panel-lamp", "work", "off", 0.75), Symptom("starter", "start", "off", 0.75)
+    count = 2000
+    rng = np.random.default_rng(4)
+    for told in ((lamp,), (lamp, replace(lamp, function="starter", level="on"))):
+        heard = [retold(machine, Complaint(told, ("rain",)), rng) for _ in range(count)]
+        assert {one.conditions for one in heard} == {("rain",)}
+        wrong = [symptom for one in heard for symptom in one.symptoms if symptom not in told]
+        if len(told) == 1:  # one in twelve of the wrong ones is the same by luck: 3 states, 2 functions, 2 levels
+            assert len(wrong) / count == pytest.approx(0.25 * 11 / 12, abs=0.03)
+        assert {one.state for one in wrong} == (set(states_of(machine)) if len(told) == 1 else {"work"})
+        for one in wrong:
+            assert one.level != machine.functions[one.function].expected[one.state]
+    assert retold(machine, Complaint((replace(starter, reliability=1.0),)), rng).symptoms[0].function == "starter"
 
 
 def test_played_jobs_are_read_again_and_only_the_others_are_played(

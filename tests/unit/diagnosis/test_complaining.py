@@ -11,7 +11,14 @@ import numpy as np
 import pytest
 from tests.outside.machines.drawn import CART, machine
 
-from halfsplit.diagnosis.complaining import functions_in, log_chosen, named, upset
+from halfsplit.diagnosis.complaining import (
+    functions_in,
+    log_chosen,
+    log_state,
+    named,
+    states_of,
+    upset,
+)
 from halfsplit.diagnosis.evidence import Evidence
 from halfsplit.diagnosis.hunt import Bench, Hunt
 from halfsplit.observations import RELIABILITY_OPERATOR, Complaint, Symptom
@@ -36,6 +43,7 @@ class FewFunctions:
     """A machine of these functions."""
 
     functions: Mapping[str, Function] = field(default_factory=lambda: {name: Function() for name in FAILS})
+    states: tuple[str, ...] = ("run", "stand")
 
 
 def chosen(*told: str) -> np.ndarray:
@@ -53,6 +61,24 @@ def test_one_of_three_that_fail_is_named_in_a_third_and_the_only_one_always() ->
 def test_the_choices_of_a_fault_sum_to_one(count: int) -> None:
     own = [name for name, fails in FAILS.items() if fails[0]]
     assert sum(chosen(*some)[0] for some in combinations(own, count)) == pytest.approx(1.0)
+
+
+def test_a_state_in_which_nothing_fails_is_told_of_as_one_of_all() -> None:
+    few = FewFunctions(states=("run",)), FewFunctions({**FewFunctions().functions, "bell": Function({"stand": "on"})})
+    symptoms = [Symptom("lamp", "run", "off")]
+    nowhere = {**FAILS, "lamp": (True, False), "horn": (True, False), "bell": (False, False)}
+    assert [states_of(one) for one in few] == [("run",), ("run", "stand")]  # type: ignore[arg-type] # only functions and states are asked for
+    for one, by_mistake in zip(few, (1.0, 0.5), strict=True):
+        share = np.exp(log_state(one, symptoms, lambda name, _: levels_of(nowhere[name])))  # type: ignore[arg-type] # as above
+        assert share == pytest.approx([1.0, by_mistake, by_mistake])
+
+
+def test_with_two_faults_the_operator_may_have_told_of_the_other() -> None:
+    hunt = Hunt(bench(), Complaint((Symptom("starter", "start", "off"),)))
+    singles = bench().space.singles
+    less = hunt.log_prior[:singles] - hunt.log_member[:singles]
+    assert less.max() == pytest.approx(0.0, abs=1e-9)
+    assert less.min() == pytest.approx(-np.log(len(states_of(bench().machine))), rel=0.1)
 
 
 def test_what_is_named_by_mistake_may_be_any_function() -> None:

@@ -13,7 +13,6 @@ from halfsplit.diagnosis import belief, scatter
 from halfsplit.diagnosis.checks import all_checks
 from halfsplit.diagnosis.hunt import Bench, Hunt
 from halfsplit.diagnosis.likelihood import meter_v
-from halfsplit.diagnosis.pairs import Pairs
 from halfsplit.diagnosis.stages import IN_FULL, LetGo
 from halfsplit.observations import Action, Complaint, Reading, Symptom
 
@@ -58,7 +57,7 @@ def hunted(*seen: Reading | Action) -> Hunt:
 
 
 def worked_out(hunt: Hunt) -> belief.Belief:
-    pairs = Pairs(hunt.evidence, hunt.log_prior)
+    pairs = hunt.pairs_of(hunt.evidence)
     return belief._believe(hunt.evidence, hunt.log_prior, pairs, LetGo.WORKED_OUT, belief.SAME)  # compared
 
 
