@@ -134,7 +134,8 @@ def finding(standing: dict[str, Any], chance: random.Random) -> dict[str, str]:
         return {"function": "horn", "answer": "sounds"}
     if step["kind"] == "repair":
         return {"repair": step["id"], "answer": "not mended"}
-    results = step["outcomes"]
+    # What is rare on a walk round stands there as one result, "anything else", that nobody would type.
+    results = [one for one in step["outcomes"] if asked["kind"] != "round" or one["label"] != "anything else"]
     (drawn,) = chance.choices(results, [max(one["chance"], 1e-6) for one in results])
     return {"check": step["id"], "answer": said(drawn, asked)}
 

@@ -8,7 +8,7 @@ of its current runs, or joins points between which it puts no voltage, changes n
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -142,9 +142,7 @@ class _Column:
 
     def felt(self, known: _Known) -> Bools:
         """Which rows' effects the meter can feel, ``[rows]``."""
-        nodes, elements = self.system.netlist.node_index, self.system.netlist.branch_index
-        node = np.array([nodes.get(name, -1) for name in known.names], dtype=np.int64)
-        element = np.array([elements.get(name, -1) for name in known.names], dtype=np.int64)
+        node, element = known.places(self.system.netlist)
         found = np.zeros(known.rows, dtype=np.bool_)
         row, a, b = known.shunt
         a, b = node[a], node[b]
@@ -177,6 +175,20 @@ class _Known:
         self.rows, self.names = len(signatures.effects), tuple(number)
         self.shunt = np.array(shunt, dtype=np.int64).reshape(-1, 3).T
         self.series, self.other = (np.array(one, dtype=np.int64).reshape(-1, 2).T for one in (series, other))
+        self._placed: tuple[Mapping[str, int], Mapping[str, int], Ints, Ints] | None = None
+
+    def places(self, netlist: Netlist) -> tuple[Ints, Ints]:
+        """The numbers of ``names`` among a netlist's nodes and among its branches, -1 for none, ``[names]`` each.
+
+        Dead circuits of one machine differ in where the meter hangs, and seldom in these numbers.
+        """
+        nodes, branches = netlist.node_index, netlist.branch_index
+        if self._placed is None or (nodes, branches) != self._placed[:2]:
+            node, branch = (
+                np.array([index.get(name, -1) for name in self.names], dtype=np.int64) for index in (nodes, branches)
+            )
+            self._placed = nodes, branches, node, branch
+        return self._placed[2:]
 
 
 class OhmsTables:
