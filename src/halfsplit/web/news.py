@@ -24,6 +24,9 @@ router = APIRouter(prefix="/api", responses=RESPONSES)
 #: What this process writes is told at once; for what another one wrote, such as the command line, the store is asked
 #: this often, s.
 ASKED_EVERY_S = 1.0
+#: Once something was written it is told after so long, s: whoever wrote it is answered first, and what comes together
+#: is told together. Invented; others are to hear of it within 2 s.
+GATHERED_S = 0.25
 #: So many quiet rounds pass before a line is sent that says nothing, by which a lost phone is noticed.
 QUIET_ROUNDS = 15
 
@@ -64,6 +67,7 @@ async def _stream(hunts: Hunts, job: str, known: int) -> AsyncIterator[str]:
             quiet += 1
             with suppress(TimeoutError):
                 await asyncio.wait_for(woken.wait(), ASKED_EVERY_S)
+                await asyncio.sleep(GATHERED_S)
 
 
 def _heard(hunts: Hunts, job: str, known: int) -> News | None:

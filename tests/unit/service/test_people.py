@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+import itertools
+import threading
 from datetime import UTC, datetime, timedelta
 
 import pytest
 
 from halfsplit.errors import NotFound, UserError
+from halfsplit.jobs import people as kept
 from halfsplit.jobs.memory import MemoryStore
+from halfsplit.jobs.people import People
 from halfsplit.service.desk import Desk
 from halfsplit.service.people import (
     Roster,
@@ -119,3 +123,49 @@ def test_who_is_removed_while_the_password_is_checked_is_not_let_in(
     with pytest.raises(UserError) as caught:
         Roster(desk.store).sign_in("Ana", GOOD, NOW)
     assert caught.value.code == "sign-in-refused"
+
+
+def test_who_asks_is_told_by_a_read_that_began_after_the_question(monkeypatch: pytest.MonkeyPatch) -> None:
+    roster = Roster(MemoryStore())
+    begun = itertools.count(1)
+    seen: list[tuple[int, People]] = []
+    read: dict[int, int] = {}
+    kept_alive: list[People] = []
+
+    def counted(*_: object) -> People:
+        found = People()
+        read[id(found)] = next(begun)
+        kept_alive.append(found)
+        return found
+
+    monkeypatch.setattr(kept, "read_people", counted)
+
+    def ask() -> None:
+        for _ in range(50):
+            before = len(kept_alive)
+            seen.append((before, roster.people()))
+
+    asking = [threading.Thread(target=ask) for _ in range(8)]
+    for one in asking:
+        one.start()
+    for one in asking:
+        one.join()
+    assert len(seen) == 400
+    assert all(read[id(found)] > before for before, found in seen)
+
+
+def test_a_read_that_failed_answers_nobody(monkeypatch: pytest.MonkeyPatch) -> None:
+    roster = Roster(MemoryStore())
+    answers: list[People | Exception] = [OSError("the disk is gone"), People()]
+
+    def read(*_: object) -> People:
+        found = answers.pop(0)
+        if isinstance(found, Exception):
+            raise found
+        return found
+
+    monkeypatch.setattr(kept, "read_people", read)
+    with pytest.raises(OSError, match="disk"):
+        roster.people()
+    assert roster.people() == People()
+    assert not answers
