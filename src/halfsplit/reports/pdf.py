@@ -8,7 +8,9 @@ gives the same bytes everywhere. The PDF is tagged, and its text can be selected
 from __future__ import annotations
 
 import json
+import re
 import tempfile
+import unicodedata
 from collections.abc import Mapping
 from importlib.resources import files
 from pathlib import Path
@@ -20,6 +22,11 @@ from halfsplit.reports.content import Report, plain
 from halfsplit.reports.sections import page
 
 Paper = Literal["a4", "us-letter"]
+
+#: The last number of Latin letters in one row of Unicode (Latin Extended-B).
+LATIN_TO = 0x24F
+#: A sign that stands for nothing in any font (Unicode, private use, the last but two).
+NO_SIGN = "\U0010fffd"
 
 #: Codes of UserErrors raised here, each with one sentence.
 CODES: dict[str, str] = {
@@ -85,6 +92,36 @@ def as_pdf(
             if len(readable) == len(placed):
                 raise InternalError(f"The typesetter refused the report: {error}.") from error
             return compiled(readable)
+
+
+def unprinted(report: Report, fonts: Path | None = None) -> str:
+    """The signs of a report for which no font at hand has a shape, in the order of their numbers."""
+    text = json.dumps(plain(page(report)), ensure_ascii=False)
+    # The built-in fonts have all of Latin; marks that join a letter show with it.
+    rare = (sign for sign in set(text) if ord(sign) > LATIN_TO and unicodedata.category(sign)[0] in "LNS")
+    return "".join(_shapeless("".join(sorted(rare)), fonts))
+
+
+def _shapeless(signs: str, fonts: Path | None) -> list[str]:
+    """Those of some signs that are drawn as a sign that does not exist is."""
+    import typst
+
+    if not signs:
+        return []
+    source = "\n\n".join(f"#str.from-unicode({ord(sign)})" for sign in NO_SIGN + signs)
+    with tempfile.TemporaryDirectory(prefix="halfsplit-report-") as name:
+        probe = Path(name, "probe.typ")
+        probe.write_text(f"#set page(width: auto, height: auto)\n{source}\n", encoding="utf-8")
+        drawn = typst.compile(
+            str(probe), root=name, ignore_system_fonts=True, font_paths=[str(fonts)] if fonts is not None else [],
+            format="svg",
+        )  # fmt: skip
+    lines = re.findall(r"<g transform=[^>]*>(.*?)</g>", drawn.decode("utf-8"))
+    if len(lines) == len(signs) + 1:
+        shapes = [re.findall(r'href="(#\w+)"', line) for line in lines]
+        return [sign for sign, shape in zip(signs, shapes[1:], strict=True) if set(shape) & set(shapes[0])]
+    # Something is not drawn as a line of shapes: one at a time then, and what cannot be told is taken as printed.
+    return [] if len(signs) == 1 else [one for sign in signs for one in _shapeless(sign, fonts)]
 
 
 def _readable(folder: Path, picture: str) -> bool:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from contextlib import suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -331,15 +331,15 @@ def write_report(desk: Desk, face: str, file: Path, job_id: str | None = None) -
     found = report_of(desk, face, job_id)
     pictures = _pictures(desk, found)
     if ending == ".pdf":
-        from halfsplit.reports.pdf import as_pdf, read_paper
+        from halfsplit.reports.pdf import as_pdf, read_paper, unprinted
 
-        fonts = setting("HALFSPLIT_FONTS")
+        fonts = Path(setting("HALFSPLIT_FONTS")) if setting("HALFSPLIT_FONTS") else None
         paper = read_paper(setting("HALFSPLIT_PAPER"))
-        content = as_pdf(found, pictures, paper, Path(fonts) if fonts else None)
-    else:
-        from halfsplit.reports.html import as_html
+        content = as_pdf(found, pictures, paper, fonts)
+        return replace(_write(file, content, found.job), unprinted=unprinted(found, fonts))
+    from halfsplit.reports.html import as_html
 
-        content = as_html(found, pictures).encode("utf-8", "replace")
+    content = as_html(found, pictures).encode("utf-8", "replace")
     return _write(file, content, found.job)
 
 

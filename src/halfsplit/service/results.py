@@ -395,8 +395,9 @@ class Papers:
 
 @dataclass(frozen=True, slots=True)
 class Written:
-    """A file written from a job."""
+    """A file written from a job; ``unprinted`` are the signs in it for which no font at hand has a shape."""
 
     job: str
     file: str
     size_bytes: int
+    unprinted: str = ""

@@ -38,6 +38,13 @@ def read(home: Path, *arguments: str, tax: str = "") -> Any:
     return json.loads(run(home, *arguments, "--json", tax=tax))
 
 
+def test_signs_that_the_report_cannot_print_are_said(home: Path) -> None:
+    run(home, "job", "note", "Юрий 山田", "--by", "山田")
+    said = " ".join(run(home, "job", "report", "monday", "--for", "technician", "--out", "a.pdf").split())
+    assert "No font at hand prints 山 田." in said
+    assert "HALFSPLIT_FONTS" in said
+
+
 def test_a_job_is_written_up_and_carried_elsewhere_with_its_attachment(home: Path) -> None:
     (home / "trace.csv").write_text("0.0,12.4\n")
     attached = read(home, "job", "attach", "trace.csv", "--caption", "cranking", "--by", "Rosa")
@@ -52,6 +59,7 @@ def test_a_job_is_written_up_and_carried_elsewhere_with_its_attachment(home: Pat
     assert content["prices"]["total"] == "46.20 EUR"
     assert content["advice"] == [{"text": "keep it dry", "next_inspection": "50 h"}]
     run(home, "job", "report", "monday", "--out", "a.pdf")
+    assert "No font" not in run(home, "job", "report", "monday", "--for", "technician", "--out", "b.pdf")
     run(home, "job", "report", "monday", "--out", "a.html")
     assert (home / "a.pdf").read_bytes().startswith(b"%PDF-")
     assert "<!doctype html>" in (home / "a.html").read_text(encoding="utf-8")

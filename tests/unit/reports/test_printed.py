@@ -19,7 +19,7 @@ from halfsplit.errors import UserError
 from halfsplit.jobs.attachments import kind_of
 from halfsplit.reports.content import CheckLine, Report
 from halfsplit.reports.html import as_html
-from halfsplit.reports.pdf import as_pdf, read_paper
+from halfsplit.reports.pdf import as_pdf, read_paper, unprinted
 from halfsplit.service.reporting import report_of, write_report
 
 #: Signs that mean something to the typesetter, to HTML, or to both.
@@ -135,6 +135,12 @@ def test_hostile_text_stays_text_on_screen(sweeper: Any) -> None:
 def test_names_beyond_plain_latin_are_printed(sweeper: Any, name: str) -> None:
     found = replace(report_of(sweeper.desk, "customer", sweeper.job), technicians=(name,))
     assert name in text_of(as_pdf(found, {}))
+    assert unprinted(found) == ""
+
+
+def test_signs_that_no_font_prints_are_named(sweeper: Any) -> None:
+    found = replace(report_of(sweeper.desk, "customer", sweeper.job), technicians=("Юрий 山田 שלום", "\u0e2a\u0e27 田"))
+    assert unprinted(found) == "\u0e27\u0e2a山田"
 
 
 def test_pictures_are_shown_with_their_captions_and_a_broken_one_is_said_to_be(
