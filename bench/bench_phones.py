@@ -42,6 +42,7 @@ from urllib.parse import quote, urlsplit
 
 from rows import ROOT, Row, finish, parser, say
 
+from halfsplit.diagnosis.outcomes import ANYTHING_ELSE
 from halfsplit.jobs.opening import open_store
 from halfsplit.service.desk import Desk
 from halfsplit.service.people import add_person
@@ -134,8 +135,7 @@ def finding(standing: dict[str, Any], chance: random.Random) -> dict[str, str]:
         return {"function": "horn", "answer": "sounds"}
     if step["kind"] == "repair":
         return {"repair": step["id"], "answer": "not mended"}
-    # What is rare on a walk round stands there as one result, "anything else", that nobody would type.
-    results = [one for one in step["outcomes"] if asked["kind"] != "round" or one["label"] != "anything else"]
+    results = [one for one in step["outcomes"] if one["label"] != ANYTHING_ELSE]
     (drawn,) = chance.choices(results, [max(one["chance"], 1e-6) for one in results])
     return {"check": step["id"], "answer": said(drawn, asked)}
 

@@ -127,11 +127,12 @@ class Hunt:
         self.log_prior: Floats = bench.space.log_prior(weights)
         said = (bench.machine, complaint.symptoms, self.evidence.levels)
         singles, row = slice(0, bench.space.singles), bench.space.hyp_row
-        #: The same for members of pairs: of two faults the other may be the one in whose state something fails.
+        chosen = log_chosen(*said)[row]
+        #: The prior of members of pairs: of two faults the other may be the one in whose state something fails.
         self.log_member = self.log_prior.copy()
-        self.log_member[singles] += log_chosen(*said)[row]
+        self.log_member[singles] += chosen
         #: Log chance ``[singles]`` that the operator told just this of all that fails; in ``log_prior`` too.
-        self.log_chosen = (log_chosen(*said) + log_state(*said))[row]
+        self.log_chosen = chosen + log_state(*said)[row]
         self.log_prior[singles] += self.log_chosen
         self.situation = Situation()
         self._done: Counter[str] = Counter()

@@ -24,6 +24,8 @@ from halfsplit.diagnosis.space import Floats, Ints
 from halfsplit.machine.model import Machine
 from halfsplit.quantities import format_ohm
 
+#: What is rarer on a walk round than the first few results together; nobody types it.
+ANYTHING_ELSE = "anything else"
 #: Results less likely than this are joined to their neighbour: nobody plans for them, no source.
 LEAST_CHANCE = 0.02
 #: Results that run on through neighbouring severities are cut when wider than so many deviations, no source.
@@ -358,7 +360,7 @@ def _round(hunt: Hunt, check: Check, now: Masses) -> list[Outcome]:
     order = [int(at) for at in np.argsort(-mass, kind="stable")]
     for place, at in enumerate(order):
         rare = place >= MOST_OUTCOMES - 1 or mass[at] < LEAST_CHANCE * now.total
-        label = "anything else" if rare else _round_label(machine, check.state, functions, patterns[at])
+        label = ANYTHING_ELSE if rare else _round_label(machine, check.state, functions, patterns[at])
         by_label.setdefault(label, []).append(at)
     found = []
     for label, members in by_label.items():

@@ -77,7 +77,7 @@ def as_pdf(
                 str(template),
                 root=str(folder),
                 ignore_system_fonts=True,
-                font_paths=[str(fonts)] if fonts is not None else [],
+                font_paths=_font_paths(fonts),
                 format="pdf",
                 sys_inputs={"content": json.dumps(content, ensure_ascii=False)},
             )
@@ -92,6 +92,10 @@ def as_pdf(
             if len(readable) == len(placed):
                 raise InternalError(f"The typesetter refused the report: {error}.") from error
             return compiled(readable)
+
+
+def _font_paths(fonts: Path | None) -> list[str]:
+    return [str(fonts)] if fonts is not None else []
 
 
 def unprinted(report: Report, fonts: Path | None = None) -> str:
@@ -113,9 +117,8 @@ def _shapeless(signs: str, fonts: Path | None) -> list[str]:
         probe = Path(name, "probe.typ")
         probe.write_text(f"#set page(width: auto, height: auto)\n{source}\n", encoding="utf-8")
         drawn = typst.compile(
-            str(probe), root=name, ignore_system_fonts=True, font_paths=[str(fonts)] if fonts is not None else [],
-            format="svg",
-        )  # fmt: skip
+            str(probe), root=name, ignore_system_fonts=True, font_paths=_font_paths(fonts), format="svg"
+        )
     lines = re.findall(r"<g transform=[^>]*>(.*?)</g>", drawn.decode("utf-8"))
     if len(lines) == len(signs) + 1:
         shapes = [re.findall(r'href="(#\w+)"', line) for line in lines]
