@@ -19,6 +19,7 @@ from halfsplit.web.hunts import Hunts
 from halfsplit.web.languages import Speaking
 from halfsplit.web.protection import LOOPBACK, Protection
 from halfsplit.web.signing import Door
+from halfsplit.web.turns import Turns
 
 CODES: dict[str, str] = {
     "client-missing": "The web app's files were not built when halfsplit was installed.",
@@ -76,6 +77,7 @@ def create_app(
     app.add_middleware(GZipMiddleware, minimum_size=1000)
     if door is not None:
         app.add_middleware(Gate, roster=door.roster, now=lambda: hunts.desk().now(), clock=door.clock)
+    app.add_middleware(Turns)
     app.add_middleware(Protection, hosts=hosts, largest_file=largest_attachment())
     app.add_middleware(Speaking)
     return app

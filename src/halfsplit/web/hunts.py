@@ -29,8 +29,6 @@ from halfsplit.web.patience import Patience
 #: Beliefs kept at most; the sweeper's take about 30 MB each, seen. The one longest not asked for goes first. Twenty
 #: phones at twenty jobs fit, since what was let go is built anew at the next request, for seconds.
 MOST_KEPT = 24
-#: Longest that a question about a job waits for findings that are being written down, s. Invented limit.
-GIVEN_WAY_S = 0.3
 #: How often a request that waits for others looks whether somebody still waits for it, s. Invented.
 LOOKED_EVERY_S = 0.5
 #: The jobs opened last, among which a repeated opening is looked for.
@@ -49,7 +47,6 @@ class Hunts:
         self._guard = threading.Lock()
         self._signed: Signed | None = None
         self.patience = Patience()
-        self._writers = _Writers()
         self.listeners = Listeners()
 
     def of(self, signed: Signed) -> Hunts:
@@ -84,8 +81,6 @@ class Hunts:
 
         ``late_s`` is how many seconds ago the message was made; it cannot be older than its job.
         """
-        if not sending:
-            self._writers.gone()
         known = load_job(self._desk.store, job)
         with self._alone(known.fingerprint), self._alone(f"job {job}") if sending else nullcontext():
             try:
@@ -111,7 +106,7 @@ class Hunts:
         same kind of machine. Raises NotFound.
         """
         if job in self._desk.standings:  # or there would be a lock for whatever somebody asks for
-            with self._writers.one(), self._alone(f"job {job}"):
+            with self._alone(f"job {job}"):
                 events = self._desk.store.events(job)
                 found, standing = fold(events), self._desk.standings.get(job)
                 if standing is not None and standing.entries == entries_of(found):
@@ -170,29 +165,3 @@ class Hunts:
             while len(self._used) > self._most:
                 oldest, _ = self._used.popitem(last=False)
                 self._desk.standings.pop(oldest, None)
-
-
-class _Writers:
-    """Lets those who write go before those who ask: an acknowledgement takes a moment, a next step many of them."""
-
-    def __init__(self) -> None:
-        self._count = 0
-        self._changed = threading.Condition()
-
-    @contextmanager
-    def one(self) -> Iterator[None]:
-        """One who writes."""
-        with self._changed:
-            self._count += 1
-        try:
-            yield
-        finally:
-            with self._changed:
-                self._count -= 1
-                if not self._count:
-                    self._changed.notify_all()
-
-    def gone(self) -> None:
-        """Waits until nobody writes, and no longer than ``GIVEN_WAY_S``."""
-        with self._changed:
-            self._changed.wait_for(lambda: not self._count, GIVEN_WAY_S)
