@@ -208,6 +208,16 @@ def test_a_job_of_5000_events_is_kept_and_folds(store: JobStore) -> None:
     assert record(store, job, NoteAdded("one more"), when=WHEN).last_number == 5001
 
 
+def test_the_numbers_of_last_events_are_given_for_all_jobs_asked_for(store: JobStore) -> None:
+    assert store.last_numbers(()) == {}
+    jobs = [f"job-{n}" for n in range(1200)]
+    for job in jobs[::300]:
+        store.create_job(opening(job))
+    store.append_all("job-300", 1, [note("job-300", 2), note("job-300", 3)])
+    assert store.last_numbers([*jobs, "no such job"]) == {"job-0": 1, "job-300": 3, "job-600": 1, "job-900": 1}
+    assert store.last_numbers(["job-300"]) == {"job-300": 3}
+
+
 def test_machine_files_come_back_byte_for_byte_and_once(store: JobStore) -> None:
     files = {**FILES, "photos/plate.bin": bytes(range(256)) * 100, "empty.csv": b""}
     name = fingerprint_of(files)

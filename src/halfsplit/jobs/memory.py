@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import threading
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import replace
 
 from halfsplit.errors import InternalError, NotFound
@@ -93,6 +93,12 @@ class MemoryStore(JobStore):
             if state in (None, line.state) and machine in (None, line.machine) and unit in (None, line.unit)
         )
         return by_opening(fitting)
+
+    def last_numbers(self, jobs: Collection[str]) -> dict[str, int]:
+        """Give the numbers of last events; see JobStore."""
+        with self._lock:
+            self._check_open()
+            return {job: self._lines[job].last_number for job in jobs if job in self._lines}
 
     def append_units(self, expected: Mapping[str, int], events: Sequence[UnitEvent]) -> None:
         """Add events of units in one step; see JobStore."""

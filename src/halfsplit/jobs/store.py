@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 from abc import ABC, abstractmethod
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from types import TracebackType
 from typing import Self
@@ -162,6 +162,10 @@ class JobStore(ABC):
         self, *, state: State | None = None, machine: str | None = None, unit: str | None = None
     ) -> tuple[JobLine, ...]:
         """The jobs that fit all that is given, by opening time and then id."""
+
+    @abstractmethod
+    def last_numbers(self, jobs: Collection[str]) -> dict[str, int]:
+        """The numbers of the last events of these jobs; what is no job is left out."""
 
     def append_unit(self, expected_number: int, event: UnitEvent) -> None:
         """Adds one event of a unit after number ``expected_number``, 0 for its first.

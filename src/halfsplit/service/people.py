@@ -84,6 +84,10 @@ class Roster:
             return None
         return self.people().signed_in(_digest(token), now)
 
+    def known(self, token: str, now: datetime) -> Person | None:
+        """The same by what was read last."""
+        return self._known.signed_in(_digest(token), now) if token else None
+
     def sign_in(self, name: str, password: str, now: datetime) -> tuple[Person, str]:
         """Begins a session: the person and the session's token. Raises UserError("sign-in-refused").
 

@@ -46,11 +46,14 @@ SIDE_BY_SIDE = 4
 
 @dataclass(frozen=True, slots=True)
 class Signed:
-    """Who is signed in, and whether that still holds; ``still`` asks the store."""
+    """Who is signed in, and whether that still holds.
+
+    ``still`` asks the store when it is given True, and else what was read there last.
+    """
 
     name: str
     role: Role
-    still: Callable[[], bool]
+    still: Callable[[bool], bool]
 
     def writes_as(self, by: str) -> str:
         """The name that is written down, whatever was sent. Raises Forbidden("by-another") for another's."""
@@ -95,8 +98,8 @@ class Gate:
                 await busy(scope, receive, send)
                 return
 
-        def still() -> bool:
-            found = self.roster.who(token, self.now())
+        def still(fresh: bool) -> bool:
+            found = (self.roster.who if fresh else self.roster.known)(token, self.now())
             return found is not None and folded(found.name) == folded(person.name)
 
         scope.setdefault("state", {})["signed"] = Signed(person.name, person.role, still)

@@ -61,9 +61,9 @@ class Hunts:
         found.patience = patience
         return found
 
-    def still(self) -> bool:
-        """Whether whoever asked may still be answered."""
-        return self._signed is None or self._signed.still()
+    def still(self, *, fresh: bool = True) -> bool:
+        """Whether whoever asked may still be answered; by the store, or when not ``fresh`` by what was read last."""
+        return self._signed is None or self._signed.still(fresh)
 
     def may_end(self, job: str) -> None:
         """Raises Forbidden when the job is not to be closed or opened again by whoever asked, or NotFound."""

@@ -4,8 +4,11 @@ from __future__ import annotations
 
 import asyncio
 import threading
-from collections.abc import Iterator
+import time
+from collections.abc import Callable, Collection, Iterator, Mapping
 from contextlib import contextmanager, suppress
+
+from fastapi.concurrency import run_in_threadpool
 
 
 class Listeners:
@@ -14,6 +17,9 @@ class Listeners:
     def __init__(self) -> None:
         self._guard = threading.Lock()
         self._waiting: dict[str, set[tuple[asyncio.AbstractEventLoop, asyncio.Event]]] = {}
+        self._numbers: Mapping[str, int] = {}
+        self._looked_s = float("-inf")
+        self._looking = False
         self.ended = False
 
     @contextmanager
@@ -27,6 +33,28 @@ class Listeners:
         finally:
             with self._guard:
                 self._waiting[job].discard(mine)
+                if not self._waiting[job]:
+                    del self._waiting[job]
+
+    async def number(
+        self, job: str, look: Callable[[Collection[str]], Mapping[str, int]], at_most_s: float
+    ) -> int:
+        """The number of a job's last event, as it was at most ``at_most_s`` ago; 0 when it was not looked for.
+
+        ``look`` reads the numbers of all jobs that are listened to, once for all listeners: twenty that each ask the
+        store every second cost more than a finding that is written.
+        """
+        if not self._looking and time.monotonic() - self._looked_s >= at_most_s:
+            self._looking = True
+            try:
+                with self._guard:
+                    jobs = tuple(self._waiting)
+                begun_s = time.monotonic()
+                self._numbers = await run_in_threadpool(look, jobs)
+                self._looked_s = begun_s
+            finally:
+                self._looking = False
+        return self._numbers.get(job, 0)
 
     def tell(self, job: str) -> None:
         """Wakes who listens to the job."""

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import json
-from collections.abc import AsyncIterator
+from collections.abc import AsyncIterator, Collection, Mapping
 from contextlib import suppress
 from typing import Annotated
 
@@ -22,7 +22,7 @@ from halfsplit.web.languages import told
 router = APIRouter(prefix="/api", responses=RESPONSES)
 
 #: What this process writes is told at once; for what another one wrote, such as the command line, the store is asked
-#: this often, s.
+#: this often, s, once for all who listen.
 ASKED_EVERY_S = 1.0
 #: Once something was written it is told after so long, s: whoever wrote it is answered first, and what comes together
 #: is told together. Invented; others are to hear of it within 2 s.
@@ -51,11 +51,11 @@ async def news(
 
 async def _stream(hunts: Hunts, job: str, known: int) -> AsyncIterator[str]:
     yield _event(News(known, ()))
-    quiet = 0
+    quiet, written = 0, True
     with hunts.listeners.on(job) as woken:
         while not hunts.listeners.ended:
             woken.clear()
-            found = await run_in_threadpool(_heard, hunts, job, known)
+            found = await _found(hunts, job, known, written=written)
             if found is None:
                 return
             if found.lines:
@@ -65,9 +65,23 @@ async def _stream(hunts: Hunts, job: str, known: int) -> AsyncIterator[str]:
                 quiet = 0
                 yield ":\n\n"
             quiet += 1
+            written = False
             with suppress(TimeoutError):
                 await asyncio.wait_for(woken.wait(), ASKED_EVERY_S)
+                written = True
                 await asyncio.sleep(GATHERED_S)
+
+
+async def _found(hunts: Hunts, job: str, known: int, *, written: bool) -> News | None:
+    """What is new; None when whoever listens is no longer signed in. ``written``: something was, in this process."""
+
+    def look(jobs: Collection[str]) -> Mapping[str, int]:
+        hunts.still()  # reads who is signed in, for all listeners
+        return hunts.desk().store.last_numbers(jobs)
+
+    if not written and await hunts.listeners.number(job, look, ASKED_EVERY_S / 2) <= known:
+        return News(known, ()) if hunts.still(fresh=False) else None
+    return await run_in_threadpool(_heard, hunts, job, known)
 
 
 def _heard(hunts: Hunts, job: str, known: int) -> News | None:
