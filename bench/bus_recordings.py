@@ -103,8 +103,7 @@ class Recording:
             active = reads.active(amps, booleans[None, :])[0]
             alive = {name: true(device_name(name, "alive")) for name in self.controllers}
             heard = {
-                name: name == self.beside
-                or any(true(f"link:{self.beside}<{name}.{member.bus}") for member in controller.buses)
+                name: any(true(f"link:{self.beside}<{name}.{member.bus}") for member in controller.buses)
                 for name, controller in self.controllers.items()
             }
             yield Moment(

@@ -1,12 +1,16 @@
 """How a controller looks to the circuit: feed, inputs with their pulls, outputs, references, bus, messages.
 
-A controller's line drivers are drawn as what a meter sees of a busy bus: each line sits at 2.5 V and is
+A controller's line drivers are drawn as what a meter sees of a busy bus: the pair sits at 2.5 V and is
 pulled apart on average. The average of 0.6 V behind 100 ohm gives two nodes on 60 ohm about 2.73 V and
 2.27 V, inside the window of electrical_limits.csv can-avg-h-lo to can-avg-l-hi (published); the two numbers
-themselves are invented to fit it.
+themselves are invented to fit it. Each drives one line against the other and holds the pair to its own ground
+only behind a resistance that both lines share: what it puts on one line comes back by the other, since the
+others let go of the bus while they are quiet. With one line of its stub open next to nothing comes back.
 """
 
 from __future__ import annotations
+
+import math
 
 from halfsplit.circuit.netlist import Expression, NetlistBuilder
 from halfsplit.machine.conditions import parse
@@ -15,6 +19,9 @@ from halfsplit.machine.model import Controller, Machine, Part
 FEED_OHM = 1e-3  # inside the module, pin to board; from memory
 DRIVER_OHM = 100.0  # invented, see above
 DRIVER_AVERAGE_V = 0.6  # invented, see above
+#: Invented to fit: a line shorted to ground still pulls the idle pair apart by more than can-rx-rec, so that the bus is
+#: down, and a sender with one line open drives under a quarter of what it should, where can-rx-dom needs 0.45.
+COMMON_OHM = 100.0
 BUS_IDLE_V = 2.5  # electrical_limits.csv can-rec (published)
 SILENT_OHM = (
     12_500.0  # half of a node's 25 kohm each; electrical_limits.csv can-node-rdiff is at least 20 kohm
@@ -98,14 +105,21 @@ def _bus(name: str, controller: Controller, builder: NetlistBuilder) -> None:
     ground, alive = f"{name}.{controller.supply.ground}", f"alive:{name}"
     for member in controller.buses:
         lines = {"h": member.high, "l": member.low}
+        middle, common = f"{name}.{member.bus}#", f"bus-c:{name}.{member.bus}"
+        builder.branch(common, ground, middle, COMMON_OHM)
+        builder.emf_step(alive, common, BUS_IDLE_V)
         for line, pin in lines.items():
             branch = f"bus-{line}:{name}.{member.bus}"
-            builder.branch(branch, ground, f"{name}.{pin}", SILENT_OHM)
+            builder.branch(branch, middle, f"{name}.{pin}", SILENT_OHM)
             builder.resistance_step(alive, branch, DRIVER_OHM)
-            builder.emf_step(alive, branch, BUS_IDLE_V)
         builder.sender(
             f"sender:{name}.{member.bus}", f"bus-h:{name}.{member.bus}", f"bus-l:{name}.{member.bus}",
             average_v=DRIVER_AVERAGE_V, active=alive,
+        )  # fmt: skip
+        # On its own pins it can be made out, terminators or none, as long as nothing holds the lines there.
+        builder.bus_link(
+            f"link:{name}<{name}.{member.bus}", f"sender:{name}.{member.bus}",
+            f"{name}.{member.high}", f"{name}.{member.low}", ground, level_high=math.inf,
         )  # fmt: skip
 
 

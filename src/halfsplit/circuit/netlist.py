@@ -443,10 +443,14 @@ class NetlistBuilder:
         self._senders.append(BusSender(name, high_branch, low_branch, average_v, active))
         return name
 
-    def bus_link(self, name: str, sender: str, high_node: str, low_node: str, ground_node: str) -> str:
-        """Adds a :class:`BusLink` with the limits of the standard."""
+    def bus_link(
+        self, name: str, sender: str, high_node: str, low_node: str, ground_node: str, *,
+        level_high: float | None = None,
+    ) -> str:  # fmt: skip
+        """Adds a :class:`BusLink` with the limits of the standard, or another upper level."""
         high, low, ground = self.node(high_node), self.node(low_node), self.node(ground_node)
-        self._devices.append(BusLink(name, sender, high, low, ground))
+        link = BusLink(name, sender, high, low, ground)
+        self._devices.append(link if level_high is None else replace(link, level_high=level_high))
         return name
 
     def closes(self, device: str, switch: str, *, when: bool = True) -> None:

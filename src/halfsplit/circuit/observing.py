@@ -153,8 +153,6 @@ def _errors(
 
 def _silence(machine: Machine, netlist: Netlist, name: str, beside: str) -> Callable[[Floats, Bools], Bools]:
     alive = netlist.device_index[f"alive:{name}"]
-    if name == beside:  # on its own pins it is heard whatever the bus does
-        return lambda _, booleans: ~booleans[:, alive]
     links = _links(machine, netlist, name, beside)
     return lambda _, booleans: ~(booleans[:, alive] & booleans[:, links].any(axis=1))
 
