@@ -118,9 +118,9 @@ def _controller(machine: Machine, name: str) -> Controller:
 def heard(machine: Machine, found: Survey, named: Mapping[int, str], beside: str, state: str, sound: Sound) -> Heard:
     """What the survey of a log tells of the controllers in ``named``, recorded ``beside`` one of them in ``state``.
 
-    Of the one beside which it was recorded only that it was heard meanwhile is told, and no silence: that could be its
-    own or that of the recorder's place. ``sound`` gives the volts between two points of a sound machine.
-    Raises UserError("log-beside").
+    Of the one beside which it was recorded a silence is told only where nobody at all was heard and the recorder
+    worked: elsewhere that could be the recorder's place. ``sound`` gives the volts between two points of a sound
+    machine. Raises UserError("log-beside").
     """
     others = _others(machine, named, beside)
     silent = _silent(machine, found, named, others, beside)
@@ -139,8 +139,9 @@ def nobody_heard(machine: Machine, named: Mapping[int, str], beside: str, state:
 
     Raises UserError("log-beside").
     """
-    never = frozenset(_others(machine, named, beside))
-    return Heard(tuple(_silences(_Silent((), {}, never, frozenset(), {}, frozenset()), beside, state)))
+    never = frozenset({*_others(machine, named, beside), beside})
+    silent = _Silent((), {}, never, frozenset(), {}, frozenset(), {}, frozenset())
+    return Heard((*_silences(silent, beside, state), (CodeSeen(beside, BUS_ERRORS, state, False, "yes"), "none")))
 
 
 def _others(machine: Machine, named: Mapping[int, str], beside: str) -> set[str]:
@@ -161,10 +162,12 @@ def _others(machine: Machine, named: Mapping[int, str], beside: str) -> set[str]
 
 @dataclass(frozen=True, slots=True)
 class _Silent:
-    """Who was silent: sets of controllers together, the longest first, with their longest silence in ``lasted``.
+    """Who was silent: sets of controllers together, the longest first, with the seconds of it all in ``lasted``.
 
-    ``never`` were not heard at all, ``judged`` were heard often enough; ``longest`` has the seconds of the longest
-    silence of everybody who fell silent, and ``again`` who of them was heard again.
+    ``heard`` has for each set who of the others was heard meanwhile for sure: those who are missed sooner than the set
+    was silent. ``never`` were not heard at all, ``judged`` were heard often enough; ``longest`` has the seconds of the
+    longest silence of everybody who fell silent, and ``again`` who of them was heard again. In the sets ``whole``
+    nobody was heard until somebody was again, so that the recorder worked.
     """
 
     sets: tuple[frozenset[str], ...]
@@ -173,6 +176,8 @@ class _Silent:
     judged: frozenset[str]
     longest: Mapping[str, float]
     again: frozenset[str]
+    heard: Mapping[frozenset[str], frozenset[str]]
+    whole: frozenset[frozenset[str]]
 
     @property
     def showed(self) -> bool:
@@ -191,10 +196,16 @@ def _silent(machine: Machine, found: Survey, named: Mapping[int, str], others: s
         for name in others - habit.keys()
         if found.length_s >= NEVER_PERIODS * (_period_s(machine, name, beside) or 0.0)
     }
-    judged = {name for name, one in habit.items() if one.limit_s is not None}
+    limits = {name: one.limit_s for name, one in habit.items() if one.limit_s is not None}
+    judged = frozenset(limits)
+    if beside not in habit and others <= never and found.error_frames:
+        never.add(beside)
+    everybody = _everybody(found)
+    whole: set[frozenset[str]] = set()
     together: dict[frozenset[str], float] = {}
     longest: dict[str, float] = {}
     again: set[str] = set()
+    heard_beside: dict[frozenset[str], frozenset[str]] = {}
     for event in found.joint:
         if _switched_off(event, found):
             continue
@@ -205,8 +216,15 @@ def _silent(machine: Machine, found: Survey, named: Mapping[int, str], others: s
             longest[name] = max(longest.get(name, 0.0), lasted)
         if who - {beside}:
             together[who] = together.get(who, 0.0) + lasted
+            if event.keys == everybody:
+                whole.add(who)
+            shortest = min(one.seconds for one in event.silences)
+            sooner = {name for name, limit in limits.items() if name not in who and limit <= shortest}
+            heard_beside[who] = heard_beside.get(who, frozenset()) | sooner
     chosen = sorted(together, key=lambda who: (-together[who], sorted(who)))[:MOST_SETS]
-    return _Silent(tuple(chosen), together, frozenset(never), frozenset(judged), longest, frozenset(again))
+    return _Silent(
+        tuple(chosen), together, frozenset(never), judged, longest, frozenset(again), heard_beside, frozenset(whole)
+    )
 
 
 def _period_s(machine: Machine, name: str, beside: str) -> float | None:
@@ -218,8 +236,9 @@ def _silences(silent: _Silent, beside: str, state: str) -> list[tuple[CodeSeen, 
     told: list[tuple[CodeSeen, str]] = []
     showing: Showing = "yes" if silent.showed else "unknown"
     for who in silent.sets or ([frozenset[str]()] if silent.judged or silent.never else []):
-        for name in sorted(silent.judged | silent.never):
-            if name == beside and name in who:
+        known = who | silent.heard[who] if who else silent.judged
+        for name in sorted(known | silent.never):
+            if name == beside and name in who and who not in silent.whole:
                 continue
             active = name in who or name in silent.never
             lasted = f"{silent.lasted[who]:.1f} s in the log" if name in who else ""
@@ -235,8 +254,12 @@ def _silences(silent: _Silent, beside: str, state: str) -> list[tuple[CodeSeen, 
 
 def _switched_off(event: JointSilence, found: Survey) -> bool:
     """Whether everybody fell silent and stayed so: the machine or the recorder was switched off."""
-    everybody = {one.key for one in found.speakers if one.limit_s is not None}
-    return all(one.to_end for one in event.silences) and event.keys == everybody
+    return all(one.to_end for one in event.silences) and event.keys == _everybody(found)
+
+
+def _everybody(found: Survey) -> frozenset[int]:
+    """Who was heard often enough to be missed."""
+    return frozenset(one.key for one in found.speakers if one.limit_s is not None)
 
 
 def _errors(found: Survey, silent: _Silent, beside: str, state: str) -> list[tuple[CodeSeen, str]]:

@@ -337,7 +337,31 @@ def test_a_log_without_a_frame_is_refused_and_taken_as_nobody_speaking_when_that
         take(desk, path)
     assert caught.value.code == "log-empty"
     take(desk, path, nobody=True)
-    assert seen(desk) == [("E2", "silent@E1", True, "yes"), ("E3", "silent@E1", True, "yes")]
+    assert [(who, silent) for who, _, silent, _ in seen(desk)] == [("E1", True), ("E2", True), ("E3", True)]
+    # Nobody sends and is not understood either: a line of the bus is no likelier than a feed.
+    assert [one.active for one in observed(desk, CodeSeen) if one.code == BUS_ERRORS] == [False]
+
+
+def test_the_one_beside_the_recorder_is_silent_too_where_nobody_was_heard_and_the_recorder_worked(
+    desk: Desk, tmp_path: Path
+) -> None:
+    take(desk, log(tmp_path, ((10, 20, 30), 20, 24)))
+    assert {who for who, _, silent, _ in seen(desk) if silent} == {"E1", "E2", "E3"}
+    keeping.undo(desk)
+    only_errors = tmp_path / "errors.log"
+    only_errors.write_text("".join(f"({at:.6f}) can0 {text}\n" for at, text in ERRORS))
+    before = len(seen(desk))
+    take(desk, only_errors)
+    assert {(who, silent) for who, _, silent, _ in seen(desk)[before:]} == {("E1", True), ("E2", True), ("E3", True)}
+
+
+def test_who_would_not_have_been_missed_so_soon_is_not_taken_as_heard(desk: Desk, tmp_path: Path) -> None:
+    # E2 and E3 lose their feed, but E2 sends so seldom that a second of it is no silence yet.
+    seldom = log(tmp_path, ((20, 30), 20, 21.5))
+    kept = [line for line in seldom.read_text().splitlines() if "18FF0014" not in line or float(line[1:8]) % 1.0 < 0.05]
+    seldom.write_text("\n".join(kept))
+    take(desk, seldom)
+    assert {(who, silent) for who, _, silent, _ in seen(desk)} == {("E1", False), ("E3", True)}
 
 
 def test_a_log_too_short_for_a_controllers_period_says_nothing_of_it(desk: Desk, tmp_path: Path) -> None:
