@@ -28,6 +28,7 @@ from halfsplit.observations import (
     Showing,
     Symptom,
 )
+from halfsplit.service.typed_between import between, ohms_apart
 
 CODES: dict[str, str] = {
     "answer-unknown": "What was typed is no answer to the check that was asked; near words are offered.",
@@ -333,7 +334,7 @@ def unasked(machine: Machine, text: str, state: str) -> Check | None:
     name = " ".join(name.split())
     chosen = state_of(machine, said_state) if said_state.strip() else state
     found = _instrument(machine, name, chosen, answer_part(text)) if not unplugged else None
-    found = found or _subject(machine, name, chosen)
+    found = found or _subject(machine, name, chosen) or between(machine, name, chosen)
     if found is not None:
         return _with_out(machine, found, unplugged)
     candidates = [*machine.functions, *machine.connectors, *machine.parts, *machine.runs]
@@ -378,10 +379,12 @@ def _with_out(machine: Machine, check: Check, unplugged: tuple[str, ...]) -> Che
     if check.kind == "volts":
         made = replace(check, id=f"{check.id}, {' and '.join(unplugged)} out", unplugged=unplugged)
         return allowed(machine, made)
+    if check.kind == "ohms":
+        return ohms_apart(machine, check, unplugged)
     raise UserError(
         "subject-unknown",
         f"{check_short(check)} is not weighed with {' and '.join(unplugged)} out.",
-        "A function or a point in volts is.",
+        "A function, a point in volts or the lines of a bus in ohms are.",
     )
 
 
