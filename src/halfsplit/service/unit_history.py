@@ -95,8 +95,7 @@ def history(desk: Desk, job: Job) -> UnitHistory | None:
     unit = unit_of(desk, job.unit)
     meter = hours_on(unit.readings, today(desk))
     past = job.past or UnitPast()
-    before = [one for one in jobs_of(desk, job.unit, job.machine) if one.id != job.id]
-    lines = earlier_lines(desk, unit, before)
+    lines = tuple(one for one in earlier_lines(desk, unit, _up_to(desk, job)) if one.job != job.id)
     farthest = still_open(desk, job)
     near = None if lines or unit.entries else spelled_nearly(desk, job.unit)
     return UnitHistory(
@@ -117,10 +116,16 @@ def history(desk: Desk, job: Job) -> UnitHistory | None:
 
 
 def still_open(desk: Desk, job: Job) -> Job | None:
-    """The job on the same unit with the same complaint that is still open, the one worked on longest."""
-    before = [one for one in jobs_of(desk, job.unit, job.machine) if one.id != job.id]
-    still = [one for one in before if one.state == "open" and shares_function(one.complaint, job.complaint)]
+    """The earlier job on the same unit with the same complaint that is still open, the one worked on longest."""
+    before = [one for one in _up_to(desk, job) if one.id != job.id and one.state == "open"]
+    still = [one for one in before if shares_function(one.complaint, job.complaint)]
     return max(still, key=lambda one: (one.minutes, utc_time(one.opened)), default=None)
+
+
+def _up_to(desk: Desk, job: Job) -> list[Job]:
+    """The jobs of the unit opened before this one, and this one: of two open jobs only the later points at the other."""
+    same = jobs_of(desk, job.unit, job.machine)
+    return [one for one in same if utc_time(one.opened) <= utc_time(job.opened)]
 
 
 def spelled_nearly(desk: Desk, serial: str) -> str | None:
