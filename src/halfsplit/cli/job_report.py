@@ -10,9 +10,6 @@ CODES: dict[str, str] = {
     "report-out": "A report needs a file to be written to, or --json.",
 }
 
-#: So many signs that cannot be printed are named; whoever sees these knows which script it is. No source.
-MOST_SIGNS = 20
-
 
 def add(commands: Commands) -> None:
     """Adds the command."""
@@ -52,7 +49,6 @@ def run(arguments: argparse.Namespace) -> int:
         say(f"Wrote the report of job {found.job} for the {arguments.face} to {found.file} "
             f"({size_words(found.size_bytes)}).")  # fmt: skip
         if found.unprinted:
-            signs = " ".join(found.unprinted[:MOST_SIGNS]) + (" ..." if len(found.unprinted) > MOST_SIGNS else "")
-            say(f"No font at hand prints {signs}. Put a font that has them into a folder and name it in "
+            say(f"No font at hand prints {found.named_signs}. Put a font that has them into a folder and name it in "
                 "HALFSPLIT_FONTS, or write HTML.")  # fmt: skip
     return 0

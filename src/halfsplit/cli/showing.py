@@ -193,7 +193,7 @@ def show_why(found: WhyLines) -> None:
     shown: set[tuple[str, str, str, str]] = set()
     for one in told:
         key = (one.subject, one.found, one.expected, one.weight)
-        if one.weight == "says little" or key in shown:
+        if one.little or key in shown:
             continue
         shown.add(key)
         style = "green" if one.ratio > 0 else "red"
@@ -206,7 +206,7 @@ def show_why(found: WhyLines) -> None:
             first=start,
             hang=18 if width() >= NARROW else 2,
         )
-    little = sum(one.weight == "says little" for one in told)
+    little = sum(one.little for one in told)
     if little:
         say(f"{little} more observation{'s say' if little > 1 else ' says'} little between the two.", "dim")
     if abs(found.prior_ratio) >= 1.0:

@@ -51,10 +51,15 @@ class Testimony:
     ratio: float
 
     @property
+    def little(self) -> bool:
+        """Whether it says little either way."""
+        return abs(self.ratio) < SLIGHT
+
+    @property
     def weight(self) -> str:
         """The ratio in words."""
         size = abs(self.ratio)
-        if size < SLIGHT:
+        if self.little:
             return "says little"
         side = "for" if self.ratio > 0 else "against"
         return f"{'strongly ' if size >= STRONG else 'slightly ' if size < PLAIN else ''}{side}"

@@ -231,7 +231,10 @@ class WrittenDown:
 
 @dataclass(frozen=True, slots=True)
 class TestimonyLine:
-    """One observation for or against a suspect; ``ratio`` is a natural log likelihood ratio."""
+    """One observation for or against a suspect; ``ratio`` is a natural log likelihood ratio.
+
+    ``little`` tells that it says little either way, whatever language ``weight`` is in.
+    """
 
     entry: int
     subject: str
@@ -239,6 +242,7 @@ class TestimonyLine:
     expected: str
     weight: str
     ratio: float
+    little: bool
 
 
 @dataclass(frozen=True, slots=True)
@@ -393,6 +397,10 @@ class Papers:
     lines: tuple[PaperLine, ...]
 
 
+#: So many signs that cannot be printed are named; whoever sees these knows which script it is. No source.
+MOST_SIGNS = 20
+
+
 @dataclass(frozen=True, slots=True)
 class Written:
     """A file written from a job; ``unprinted`` are the signs in it for which no font at hand has a shape."""
@@ -401,3 +409,8 @@ class Written:
     file: str
     size_bytes: int
     unprinted: str = ""
+
+    @property
+    def named_signs(self) -> str:
+        """The first of the signs that are not printed, with blanks between, and dots for more."""
+        return " ".join(self.unprinted[:MOST_SIGNS]) + (" ..." if len(self.unprinted) > MOST_SIGNS else "")

@@ -224,7 +224,7 @@ def why(desk: Desk, suspect: str = "", job_id: str | None = None) -> WhyLines:
         worked_on=worked_on_words(job, hunt.bench, group),
         testimonies=tuple(
             TestimonyLine(
-                standing.numbers[one.number], one.subject, one.found, one.expected, one.weight, one.ratio
+                standing.numbers[one.number], one.subject, one.found, one.expected, one.weight, one.ratio, one.little
             )
             for one in found.testimonies
         ),

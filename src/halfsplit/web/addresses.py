@@ -6,6 +6,7 @@ import tempfile
 from collections.abc import AsyncIterator
 from pathlib import Path
 from typing import Annotated, Literal
+from urllib.parse import quote
 
 from fastapi import APIRouter, Depends, Query, Request, Response
 from fastapi.responses import JSONResponse
@@ -19,7 +20,7 @@ from halfsplit.service.contradicting import contradictions
 from halfsplit.service.desk import Desk
 from halfsplit.service.found import record, write_down
 from halfsplit.service.phone_table import packed, phone_found, phone_table
-from halfsplit.service.results import Log, NextStep, Suspects, WhyLines
+from halfsplit.service.results import MOST_SIGNS, Log, NextStep, Suspects, WhyLines
 from halfsplit.service.tracing import CircuitPath, circuit_path
 from halfsplit.service.zone_map import ZoneMap, zone_map
 from halfsplit.web.bodies import (
@@ -44,6 +45,9 @@ from halfsplit.web.patience import patience_of
 CODES: dict[str, str] = {
     "finding-subject": "A finding must belong to one check, one repair or one function, and to no other.",
 }
+
+#: The header of a report that names the signs in it for which no font at hand has a shape.
+UNPRINTED = "halfsplit-unprinted"
 
 router = APIRouter(prefix="/api", responses=RESPONSES)
 
@@ -269,7 +273,19 @@ def reopen_job(hunts: AtLength, job: str, sent: Reopening) -> JSONResponse:
 
 @router.get(
     "/jobs/{job}/report.{ending}", operation_id="report", response_class=Response,
-    responses={200: {"content": {"application/pdf": {}, "text/html": {}}, "description": "The report."}},
+    responses={
+        200: {
+            "content": {"application/pdf": {}, "text/html": {}},
+            "description": "The report.",
+            "headers": {
+                UNPRINTED: {
+                    "description": "The signs of a PDF that no font at hand prints, percent-encoded UTF-8 (RFC 3986), "
+                    f"the first {MOST_SIGNS} with blanks between and dots for more; left out where every sign prints.",
+                    "schema": {"type": "string"},
+                }
+            },
+        }
+    },
 )  # fmt: skip
 def report(
     hunts: AtLength, job: str, ending: Literal["pdf", "html"], face: Literal["customer", "technician"] = "technician"
@@ -277,9 +293,11 @@ def report(
     """The service report as it stands, for the customer or for the next technician."""
     with hunts.at(job) as desk, tempfile.TemporaryDirectory(prefix="halfsplit-") as folder:
         file = Path(folder) / f"{job}-{face}.{ending}"
-        reporting.write_report(desk, face, file, job)
+        found = reporting.write_report(desk, face, file, job)
         media = "application/pdf" if ending == "pdf" else "text/html; charset=utf-8"
         shown = {"content-disposition": f'attachment; filename="{file.name}"'}
+        if found.unprinted:
+            shown[UNPRINTED] = quote(found.named_signs)
         return Response(file.read_bytes(), media_type=media, headers=shown)
 
 

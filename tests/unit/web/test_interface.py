@@ -10,6 +10,7 @@ from functools import cache
 from itertools import count
 from pathlib import Path
 from typing import Any
+from urllib.parse import unquote
 
 import pytest
 from fastapi.testclient import TestClient
@@ -201,6 +202,25 @@ def test_suspects_why_and_report_are_given(client: Client) -> None:
     report = client.http.get(f"/api/jobs/{job}/report.pdf?face=customer")
     assert report.content.startswith(b"%PDF-")
     assert f"{job}-customer.pdf" in report.headers["content-disposition"]
+    assert "halfsplit-unprinted" not in report.headers
+
+
+def test_a_report_names_the_signs_that_no_font_prints(client: Client) -> None:
+    job = client.open()
+    client.post(f"jobs/{job}/notes", text="read by Юрий, then by 山田", by="山田")
+    report = client.http.get(f"/api/jobs/{job}/report.pdf?face=technician")
+    assert unquote(report.headers["halfsplit-unprinted"]) == "山 田"
+    page = client.http.get(f"/api/jobs/{job}/report.html?face=technician")
+    assert "halfsplit-unprinted" not in page.headers
+    assert "山田" in page.text
+
+
+def test_of_many_signs_the_first_are_named(client: Client) -> None:
+    job = client.open()
+    signs = "".join(chr(0x4E00 + at) for at in range(25))
+    client.post(f"jobs/{job}/notes", text=signs)
+    named = unquote(client.http.get(f"/api/jobs/{job}/report.pdf").headers["halfsplit-unprinted"])
+    assert named == " ".join(signs[:20]) + " ..."
 
 
 def test_the_map_and_the_circuit_path_are_given(client: Client) -> None:

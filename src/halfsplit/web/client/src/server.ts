@@ -173,12 +173,22 @@ export async function send<T>(path: string, content: object, sending: string, si
   }
 }
 
+/** A document, and the signs in it for which the server has no font (web/addresses.py). */
+export interface Fetched {
+  file: File;
+  unprinted: string;
+}
+
 /** Fetches a document to keep on the phone; a failure is that of every other question. */
-export async function fetchFile(path: string, signal: AbortSignal): Promise<File> {
+export async function fetchFile(path: string, signal: AbortSignal): Promise<Fetched> {
   const response = await asked(path, { signal });
   if (!response.ok) throw await failed(response);
   const named = /filename="([^"]+)"/.exec(response.headers.get("content-disposition") ?? "");
-  return new File([await response.blob()], named?.[1] ?? "file", { type: response.headers.get("content-type") ?? "" });
+  const type = response.headers.get("content-type") ?? "";
+  return {
+    file: new File([await response.blob()], named?.[1] ?? "file", { type }),
+    unprinted: decodeURIComponent(response.headers.get("halfsplit-unprinted") ?? ""),
+  };
 }
 
 /** Sends a file's content as it is. */

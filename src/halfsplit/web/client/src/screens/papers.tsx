@@ -6,6 +6,8 @@ import { useWaiting } from "../parts/waiting";
 import { type AttachmentLine, fetchFile, get, jobPath, newSending, type Papers, partPath, send } from "../server";
 import { say } from "../texts/say";
 
+type Whom = "customer" | "technician";
+
 /** Milliseconds in which the browser has begun to save a file. No source. */
 const SAVED = 60_000;
 
@@ -17,6 +19,7 @@ export function PapersPart(given: {
   onWritten: () => void;
 }) {
   const [found, setFound] = useState<Papers | null>(null);
+  const [blank, setBlank] = useState<{ face: Whom; signs: string } | null>(null);
   const waiting = useWaiting();
   const load = () => waiting.run(async (signal) => setFound(await get<Papers>(jobPath(given.job, "papers"), signal)));
   useEffect(load, [given.job, given.entries]);
@@ -28,9 +31,10 @@ export function PapersPart(given: {
     });
   };
   // Written on the server, which may take a while for a long job; then the phone saves it.
-  const report = (face: "customer" | "technician") => waiting.run(async (signal) => {
+  const report = (face: Whom, ending: "pdf" | "html" = "pdf") => waiting.run(async (signal) => {
     const link = document.createElement("a");
-    const file = await fetchFile(jobPath(given.job, `report.pdf?face=${face}`), signal);
+    const { file, unprinted } = await fetchFile(jobPath(given.job, `report.${ending}?face=${face}`), signal);
+    setBlank(unprinted ? { face, signs: unprinted } : null);
     link.href = URL.createObjectURL(file);
     link.download = file.name;
     link.click();
@@ -42,26 +46,42 @@ export function PapersPart(given: {
       <a class="back" href={partPath(given.job, "log")}>‹ {say("log")}</a>
       <h1 ref={given.heading} tabIndex={-1}>{say("papers")}</h1>
       <p class="help">{say("papersHelp")}</p>
-      <h2>{say("report")}</h2>
-      <div class="choices one-column">
-        <button type="button" class="main" disabled={waiting.busy} onClick={() => report("customer")}>
-          {say("reportCustomer")}
-        </button>
-        <button type="button" disabled={waiting.busy} onClick={() => report("technician")}>
-          {say("reportTechnician")}
-        </button>
+      <div class="columns">
+        <div>
+          <h2>{say("report")}</h2>
+          <div class="choices one-column">
+            <button type="button" class="main" disabled={waiting.busy} onClick={() => report("customer")}>
+              {say("reportCustomer")}
+            </button>
+            <button type="button" disabled={waiting.busy} onClick={() => report("technician")}>
+              {say("reportTechnician")}
+            </button>
+          </div>
+          <div role="status">
+            {blank && (
+              <div class="notice gap">
+                <p>{say("unprinted", { signs: blank.signs })}</p>
+                <button type="button" disabled={waiting.busy} onClick={() => report(blank.face, "html")}>
+                  {say("reportPage")}
+                </button>
+              </div>
+            )}
+          </div>
+          <h2>{say("photos")}</h2>
+          {found && found.attachments.length === 0 && <p>{say("noFiles")}</p>}
+          <ul class="files">{found?.attachments.map((one) => <FileLine job={given.job} one={one} />)}</ul>
+          <Attach onFile={given.onFile} />
+        </div>
+        <div>
+          <Form title={say("used")} lines={lines("part-used")} busy={waiting.busy} fields={["usedWhat", "partNumber", "quantity"]}
+            onAdd={([text = "", number = "", quantity = ""]) =>
+              write("used", { text, number, quantity: quantity || "1" })} />
+          <Form title={say("drive")} lines={lines("travel-done")} busy={waiting.busy} fields={["driveMinutes", "kilometres"]}
+            onAdd={([spent = "", far = ""]) => write("travel", { minutes: `${spent} min`, distance: far && `${far} km` })} />
+          <Form title={say("advice")} lines={lines("advice-given")} busy={waiting.busy} fields={["adviceText", "adviceDue"]}
+            onAdd={([text = "", due = ""]) => write("advice", { text, next_inspection: due })} />
+        </div>
       </div>
-      <h2>{say("photos")}</h2>
-      {found && found.attachments.length === 0 && <p>{say("noFiles")}</p>}
-      <ul class="files">{found?.attachments.map((one) => <FileLine job={given.job} one={one} />)}</ul>
-      <Attach onFile={given.onFile} />
-      <Form title={say("used")} lines={lines("part-used")} busy={waiting.busy} fields={["usedWhat", "partNumber", "quantity"]}
-        onAdd={([text = "", number = "", quantity = ""]) =>
-          write("used", { text, number, quantity: quantity || "1" })} />
-      <Form title={say("drive")} lines={lines("travel-done")} busy={waiting.busy} fields={["driveMinutes", "kilometres"]}
-        onAdd={([spent = "", far = ""]) => write("travel", { minutes: `${spent} min`, distance: far && `${far} km` })} />
-      <Form title={say("advice")} lines={lines("advice-given")} busy={waiting.busy} fields={["adviceText", "adviceDue"]}
-        onAdd={([text = "", due = ""]) => write("advice", { text, next_inspection: due })} />
       {waiting.shown}
     </main>
   );

@@ -109,7 +109,7 @@ function Case({ found, job, group, busy, onClose }: {
   busy: boolean;
   onClose: (() => void) | null;
 }) {
-  const told = found.testimonies.filter((one) => one.weight !== "says little");
+  const told = found.testimonies.filter((one) => !one.little);
   const little = found.testimonies.length - told.length;
   const sorted = [...told].sort((a, b) => Math.abs(b.ratio) - Math.abs(a.ratio));
   const lines = (title: "speaksFor" | "speaksAgainst", chosen: TestimonyLine[]) => chosen.length > 0 && (
@@ -131,15 +131,17 @@ function Case({ found, job, group, busy, onClose }: {
       {lines("speaksFor", sorted.filter((one) => one.ratio > 0))}
       {lines("speaksAgainst", sorted.filter((one) => one.ratio <= 0))}
       {told.length === 0 && <p>{say("noFindings")}</p>}
-      {little > 0 && <p class="small">{say("saysLittle", { n: little })}</p>}
+      {little > 0 && <p class="small">{say(little === 1 ? "oneSaysLittle" : "saysLittle", { n: little })}</p>}
       {found.doubles.length > 0 && (
         <p>{say("doubles", { what: found.doubles.map((one) => `${one.repair} (${percent(one.odds)})`).join(", ") })}</p>
       )}
-      <a class="button" href={partPath(job, "where", group)}>{say("circuitPath")}</a>
-      <a class="button" href={partPath(job, "mend", group)}>{say("correctionSheet")}</a>
-      {onClose && (
-        <button type="button" class="button" disabled={busy} onClick={onClose}>{say("thisWasIt")}</button>
-      )}
+      <div class="acts">
+        <a class="button" href={partPath(job, "where", group)}>{say("circuitPath")}</a>
+        <a class="button" href={partPath(job, "mend", group)}>{say("correctionSheet")}</a>
+        {onClose && (
+          <button type="button" class="writes" disabled={busy} onClick={onClose}>{say("thisWasIt")}</button>
+        )}
+      </div>
     </div>
   );
 }
