@@ -11,8 +11,11 @@ import socket
 from functools import cache
 from pathlib import Path
 
+from starlette.datastructures import Headers
+
 from halfsplit.errors import UserError
 from halfsplit.web.asgi import App, Receive, Scope, Send
+from halfsplit.web.languages import ENGLISH, wanted
 
 CODES: dict[str, str] = {
     "no-network": "The app was to be served to the network, and this computer is in none.",
@@ -27,6 +30,7 @@ HEADERS = (
     (b"x-content-type-options", b"nosniff"),
     (b"referrer-policy", b"no-referrer"),
     (b"cache-control", b"no-store"),
+    (b"vary", b"Accept-Language, Cookie"),
 )
 
 
@@ -56,7 +60,7 @@ def code(address: str) -> str:
 def join_app(address: str, fingerprint: str, authority: bytes) -> App:
     """The page to join: how to trust ``authority`` (DER), and the way to the app at ``address``."""
     found = {
-        "/": (b"text/html; charset=utf-8", _page(address, fingerprint)),
+        "/": (b"text/html; charset=utf-8", b""),
         "/join.css": (b"text/css; charset=utf-8", (PAGES / "join.css").read_bytes()),
         "/halfsplit.crt": (b"application/x-x509-ca-cert", authority),
     }
@@ -65,6 +69,8 @@ def join_app(address: str, fingerprint: str, authority: bytes) -> App:
         if scope["type"] != "http":
             return
         kind, content = found.get(scope["path"], (PLAIN, b"There is nothing under this address.\n"))
+        if scope["path"] == "/":
+            content = _page(address, fingerprint, wanted(Headers(scope=scope)))
         status = 200 if scope["path"] in found else 404
         if scope["method"] not in ("GET", "HEAD"):
             status, kind, content = 405, PLAIN, b"This page takes nothing.\n"
@@ -76,10 +82,11 @@ def join_app(address: str, fingerprint: str, authority: bytes) -> App:
 
 
 @cache
-def _page(address: str, fingerprint: str) -> bytes:
+def _page(address: str, fingerprint: str, language: str) -> bytes:
     import jinja2
 
+    file = PAGES / ("join.html" if language == ENGLISH else f"join.{language}.html")
     template = jinja2.Environment(autoescape=True, undefined=jinja2.StrictUndefined).from_string(
-        (PAGES / "join.html").read_text("utf-8")
+        file.read_text("utf-8")
     )
     return template.render(address=address, fingerprint=fingerprint).encode("utf-8")

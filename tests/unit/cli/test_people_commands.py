@@ -90,7 +90,14 @@ def test_a_phone_joins_signs_in_and_hears_news(tmp_path: Path) -> None:
             assert address.startswith("https://127.0.0.1:")
             with urllib.request.urlopen(said["join"]) as page:  # noqa: S310 # our own server's address
                 text = page.read().decode("utf-8")
-                assert said["fingerprint"] in text
+                assert said["fingerprint"] in text.replace("<wbr>", "")
+                assert '<html lang="en">' in text
+                assert address in text
+            spanish = urllib.request.Request(said["join"], headers={"Accept-Language": "es-MX"})  # noqa: S310 # the same
+            with urllib.request.urlopen(spanish) as page:  # noqa: S310 # the same
+                text = page.read().decode("utf-8")
+                assert '<html lang="es">' in text
+                assert said["fingerprint"] in text.replace("<wbr>", "")
                 assert address in text
             with urllib.request.urlopen(f"{said['join']}halfsplit.crt") as file:  # noqa: S310 # the same
                 authority = ssl.DER_cert_to_PEM_cert(file.read())
