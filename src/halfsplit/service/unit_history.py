@@ -123,7 +123,7 @@ def still_open(desk: Desk, job: Job) -> Job | None:
 
 
 def _up_to(desk: Desk, job: Job) -> list[Job]:
-    """The jobs of the unit opened before this one, and this one: of two open jobs only the later points at the other."""
+    """The jobs of the unit up to this one: of two that are open, only the later one points at the other."""
     same = jobs_of(desk, job.unit, job.machine)
     return [one for one in same if utc_time(one.opened) <= utc_time(job.opened)]
 

@@ -83,6 +83,9 @@ def test_a_job_tells_what_there_was_on_its_unit_and_names_no_command(client: Cli
     assert [one["job"] for one in found["earlier"]] == [first]
     assert found["still_open"] == first
     assert "halfsplit" not in str(found)
+    before = client.get(f"jobs/{first}/unit")
+    assert before["earlier"] == []  # what came later is not earlier, and two open jobs do not point at each other
+    assert before["still_open"] == ""
     assert client.get(f"jobs/{client.open('')}/unit")["unit"] == ""
 
 
