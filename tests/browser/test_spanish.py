@@ -61,11 +61,8 @@ def in_spanish(phone: Any, name: str) -> None:
     assert not ENGLISH.search(left), [line for line in left.splitlines() if ENGLISH.search(line)]
 
 
-def test_a_spanish_phone_starts_a_job_and_goes_on_out_of_reach(served: Any, phone: Any, page: Page) -> None:
-    page.goto(served.address)
-    expect(page.get_by_role("heading", name="Trabajos")).to_be_visible()
-    assert page.evaluate("() => document.documentElement.lang") == "es"
-    in_spanish(phone, "jobs")
+def fill_opening(page: Page) -> None:
+    """Says what fails on the sweeper, up to the last tap."""
     page.get_by_role("button", name="Abrir un trabajo").tap()
     page.get_by_role("radio", name="Saltmarsh sweeper").click()
     page.get_by_role("button", name="Añadir lo que falla").tap()
@@ -74,6 +71,14 @@ def test_a_spanish_phone_starts_a_job_and_goes_on_out_of_reach(served: Any, phon
     page.get_by_label("¿Cómo está puesta la máquina entonces?").select_option(label="Sweeping, engine hot")
     page.get_by_role("dialog").get_by_role("button", name="no funciona", exact=True).tap()
     page.get_by_label("lluvia", exact=True).check()
+
+
+def test_a_spanish_phone_starts_a_job_and_goes_on_out_of_reach(served: Any, phone: Any, page: Page) -> None:
+    page.goto(served.address)
+    expect(page.get_by_role("heading", name="Trabajos")).to_be_visible()
+    assert page.evaluate("() => document.documentElement.lang") == "es"
+    in_spanish(phone, "jobs")
+    fill_opening(page)
     in_spanish(phone, "opening")
     page.get_by_role("button", name="Empezar el trabajo").tap()
     expect(page.get_by_role("heading", name="¿Qué encontró?")).to_be_visible()
@@ -101,6 +106,42 @@ def test_a_spanish_phone_starts_a_job_and_goes_on_out_of_reach(served: Any, phon
     expect(page.get_by_text("1 anotación espera en este teléfono.")).to_be_visible()
     expect(page.get_by_role("heading", name="¿Qué encontró?")).to_be_visible()
     in_spanish(phone, "opened-out-of-reach")
+
+
+def test_what_was_found_is_weighed_mended_and_proven_in_spanish(served: Any, phone: Any, page: Page) -> None:
+    page.goto(served.address)
+    fill_opening(page)
+    page.get_by_role("button", name="Empezar el trabajo").tap()
+    page.get_by_role("button", name="Algo anda mal").tap()
+    sheet = page.get_by_role("dialog")
+    line = sheet.locator(".walk-line").filter(has_text="Left dust spray")
+    line.tap()
+    sheet.get_by_role("group", name="Left dust spray").get_by_role("button", name="no funciona", exact=True).tap()
+    expect(line).to_contain_text("✗ no funciona")
+    in_spanish(phone, "walk")
+    sheet.get_by_role("button", name="Anotar (1)").tap()
+    expect(page.get_by_text("Anotado").first).to_be_visible()
+    job = served.desk.job().id
+    assert len(served.desk.job(job).entries) > 1
+
+    page.get_by_role("link", name="Sospechas").tap()
+    page.locator("button.suspect").first.tap()
+    expect(page.locator(".case")).to_be_visible()
+    # What says little is counted, and not told as something that speaks against.
+    expect(page.locator(".case")).not_to_contain_text("dice poco:")
+    expect(page.locator(".case")).to_contain_text("dicen poco.")
+    in_spanish(phone, "why")
+    page.get_by_role("link", name="Hoja de reparación").tap()
+    expect(page.get_by_role("heading", name="Lleve consigo")).to_be_visible()
+    in_spanish(phone, "mend")
+    page.get_by_role("button", name="no reparado").tap()
+    expect(page.get_by_text("Anotado").first).to_be_visible()
+    for part, heading in (("proof", "Comprobación de la reparación"), ("papers", "Papeles e informe")):
+        page.goto(f"{served.address}#/job/{job}/{part}")
+        expect(page.get_by_role("heading", name=heading)).to_be_visible()
+        expect(page.locator(".working")).to_have_count(0)
+        in_spanish(phone, part)
+        expect(page.get_by_text(".md")).to_have_count(0)
 
 
 def test_the_language_is_chosen_on_the_phone_and_kept(served: Any, phone: Any, page: Page) -> None:

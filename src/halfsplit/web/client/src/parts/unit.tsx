@@ -1,7 +1,7 @@
 // What there was on a unit before: while a job is opened on it, and in the job.
 import { useEffect, useState } from "preact/hooks";
 import { get, jobPath, partPath, type UnitSeen } from "../server";
-import { say } from "../texts/say";
+import { day, say } from "../texts/say";
 
 /** So many earlier jobs are shown; the others are one tap away. */
 const MOST = 3;
@@ -51,8 +51,8 @@ function Earlier({ found, linked }: { found: UnitSeen; linked: boolean }) {
     <li key={one.job}>
       <strong>{one.complaint.join("; ")}</strong>
       <span class="small">
-        {one.opened}, {one.state === "open" ? say("stillOpenJob") : say("causeIs", { cause: one.cause || say("notFound") })}
-        {one.back_in && `, ${say("cameBackIn", { job: one.back_in })}`}
+        {day(one.opened)}, {one.state === "open" ? say("stillOpenJob") : say("causeIs", { cause: one.cause || say("notFound") })}
+        {one.back_in && <>, <span class="whole">{say("cameBackIn", { job: one.back_in })}</span></>}
       </span>
       {linked && <a class="button" href={partPath(one.job)}>{say("toJob", { job: one.job })}</a>}
     </li>
@@ -62,7 +62,12 @@ function Earlier({ found, linked }: { found: UnitSeen; linked: boolean }) {
       {found.near && <p class="notice">{say("unitNear", { unit: found.unit, near: found.near })}</p>}
       {found.still_open && <p class="notice">{say("sameStillOpen", { job: found.still_open })}</p>}
       {found.may_be && <p class="notice">{found.may_be}</p>}
-      {found.recent.length > 0 && <p>{say("workedLately", { what: found.recent.join("; ") })}</p>}
+      {found.recent.length > 0 && (
+        <>
+          <p>{say("workedLately")}</p>
+          <ul class="plain-list gap">{found.recent.map((one) => <li>{one}</li>)}</ul>
+        </>
+      )}
       {found.earlier.length > 0 && (
         <>
           <p>{say("earlierJobs", { n: found.earlier.length })}</p>

@@ -8,7 +8,7 @@ const BOX = (WIDE - GUTTER) / 2;
 const GAP = 18;
 const LINE = 21;
 /** Letters of 17 px that a line of a box has room for. */
-const LETTERS = 13;
+const LETTERS = 12;
 
 /** A name in lines; what stands after a comma is left to the list below the map. */
 function lines(name: string): string[] {

@@ -8,7 +8,7 @@ import {
   get, jobPath, listen, type Log, lookAgain, type News, newSending, NoAnswerError, outOfReach, send, watchReach,
   type Working,
 } from "../server";
-import { minutes, say, spoken, withoutState } from "../texts/say";
+import { clock, minutes, say, withoutState } from "../texts/say";
 import { LogPart } from "./log";
 import { MendPart } from "./mend";
 import { NextPart } from "./next";
@@ -24,7 +24,6 @@ export type Part = (typeof PARTS)[number];
 
 /** So many lines of what others wrote stay on the screen; the log has them all. */
 const MOST_NEWS = 3;
-const TIME = { hour: "2-digit", minute: "2-digit" } as const;
 
 /** Milliseconds after which a server that was out of reach is asked again. */
 const AGAIN = 2000;
@@ -259,32 +258,32 @@ export function JobScreen({ job, part, suspect }: { job: string; part: Part; sus
           {head && (
             <span class="small">
               {head.machine_name}
-              {head.unit && `, ${say("unitIs", { unit: head.unit })}`}, {minutes(head.minutes)}
+              {head.unit && <>, <span class="whole">{say("unitIs", { unit: head.unit })}</span></>}, {minutes(head.minutes)}
               {!away && open && carried >= 0 && <span class="carried">{say("carried")}</span>}
               {!away && open && carried < 0 && canCarry() && <span class="news-line">{say("carrying")}</span>}
             </span>
           )}
         </div>
       </header>
-      <div class="news" role="status">
-        {news.length > 0 && (
-          <div class="written">
-            <span>
-              {news.map((one) => (
-                <span class="news-line">
-                  <strong>
-                    {one.by || say("somebody")}, {new Date(one.when).toLocaleTimeString(spoken().language, TIME)}:
-                  </strong>{" "}
-                  {one.words}
-                </span>
-              ))}
-            </span>
-            <button type="button" onClick={() => setNews([])}>{say("seen")}</button>
-          </div>
-        )}
+      <div class="notes">
+        <div class="news" role="status">
+          {news.length > 0 && (
+            <div class="written">
+              <span>
+                {news.map((one) => (
+                  <span class="news-line">
+                    <strong>{one.by || say("somebody")}, {clock(one.when)}:</strong>{" "}
+                    {one.words}
+                  </span>
+                ))}
+              </span>
+              <button type="button" onClick={() => setNews([])}>{say("seen")}</button>
+            </div>
+          )}
+        </div>
+        <QueuedLines away={away} here={here} queued={queued} onDrop={(one) => void drop(one).then(showQueued)} />
+        {(part === "next" || part === "log") && stands && <Contradictions stands={stands} />}
       </div>
-      <QueuedLines away={away} here={here} queued={queued} onDrop={(one) => void drop(one).then(showQueued)} />
-      {(part === "next" || part === "log") && stands && <Contradictions stands={stands} />}
       {part === "next" && stands && (
         <NextPart
           stands={stands}
@@ -352,19 +351,23 @@ function Contradictions({ stands }: { stands: Working }) {
   const found = stands.contradictions ?? [];
   return (
     <div class="news" role="status">
-      {found.map((each) => (
-        <div class="written against" key={each.other.entry}>
+      {found.length > 0 && (
+        <div class="written against">
           <span>
-            <strong class="news-line">{say("contradiction")}</strong>
-            {[each.one, each.other].map((one) => (
-              <span class="news-line">
-                <strong>{one.by || say("somebody")}, {new Date(one.when).toLocaleTimeString(spoken().language, TIME)}:</strong> {one.words}
+            {found.map((each) => (
+              <span class="news-pair" key={each.other.entry}>
+                <strong class="news-line">{say("contradiction")}</strong>
+                {[each.one, each.other].map((one) => (
+                  <span class="news-line">
+                    <strong>{one.by || say("somebody")}, {clock(one.when)}:</strong> {one.words}
+                  </span>
+                ))}
               </span>
             ))}
             <span class="news-line">{say("contradictionHelp")}</span>
           </span>
         </div>
-      ))}
+      )}
     </div>
   );
 }
@@ -389,13 +392,15 @@ function QueuedLines({ away, here, queued, onDrop }: {
             {left > 0 && <p>{say("sentLater")}</p>}
             <p>{say(here ? "waitsForServer" : "allWaits")}</p>
           </details>
-          {here && here.unweighed > 0 && <span>{say("unweighed", { n: here.unweighed })}</span>}
+          {here && here.unweighed > 0 && (
+            <span>{say(here.unweighed === 1 ? "oneUnweighed" : "unweighed", { n: here.unweighed })}</span>
+          )}
         </div>
       )}
       {queued.filter((one) => one.refused).map((one) => (
         <div class="written away" key={one.number}>
           <span>
-            <span class="news-line">{say("notTakenLater", { time: new Date(one.when).toLocaleTimeString(spoken().language, TIME) })}</span>
+            <span class="news-line">{say("notTakenLater", { time: clock(one.when) })}</span>
             <span class="news-line">{one.words}</span>
             <span class="news-line">{one.refused}</span>
           </span>

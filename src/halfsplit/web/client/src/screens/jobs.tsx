@@ -5,7 +5,7 @@ import { useWaiting } from "../parts/waiting";
 import { get, type JobCards } from "../server";
 import { session } from "../session";
 import { LanguageChoice } from "../parts/language";
-import { minutes, say, spoken } from "../texts/say";
+import { dayAndClock, minutes, say } from "../texts/say";
 import { SignedIn } from "./signin";
 
 export function JobsScreen() {
@@ -29,18 +29,18 @@ export function JobsScreen() {
                 <strong>{one.complaint.join("; ")}</strong>
                 <span>
                   {one.machine_name}
-                  {one.unit && `, ${say("unitIs", { unit: one.unit })}`}
+                  {one.unit && <>, <span class="whole">{say("unitIs", { unit: one.unit })}</span></>}
                 </span>
                 <span class="small">
                   {one.state === "closed" ? `${say("closedJob")}, ` : ""}
-                  {new Date(one.changed).toLocaleString(spoken().language, { dateStyle: "medium", timeStyle: "short" })}
+                  {dayAndClock(one.changed)}
                   {one.minutes > 0 && `, ${minutes(one.minutes)}`}
                 </span>
               </a>
             </li>
           ))}
         </ul>
-        {cards && cards.more > 0 && <p>{say("moreJobs", { n: cards.more })}</p>}
+        {cards && cards.more > 0 && <p>{say(cards.more === 1 ? "oneMoreJob" : "moreJobs", { n: cards.more })}</p>}
         {now && <SignedIn now={now} />}
         <LanguageChoice />
       </main>

@@ -5,7 +5,7 @@ import { JobUnit } from "../parts/unit";
 import { useWaiting } from "../parts/waiting";
 import type { Queued } from "../queue";
 import { get, jobPath, type Log, partPath, type Working } from "../server";
-import { minutes, say, spoken } from "../texts/say";
+import { clock, minutes, say } from "../texts/say";
 import type { Write } from "./job";
 
 /** Kinds of entries that undo takes back; closing is taken back by opening the job again. */
@@ -38,76 +38,81 @@ export function LogPart(given: {
         <p class="notice"><strong>{say("closed")}.</strong> {say("causeIs", { cause: found.cause })}</p>
       )}
       {found && lines.length + given.queued.length === 0 && <p>{say("noEntries")}</p>}
-      <ul class="log">
-        {[...given.queued].reverse().filter((one) => !one.refused).map((one) => (
-          <li>
-            <span class="what">
-              {one.words}
-              <span class="small">
-                {new Date(one.when).toLocaleTimeString(spoken().language, { hour: "2-digit", minute: "2-digit" })},{" "}
-                {say("notSentYet")}
-              </span>
-            </span>
-          </li>
-        ))}
-        {lines.map((one) => (
-          <li class={one.undone ? "undone" : ""}>
-            <span class="what">
-              {one.undone ? <><s>{one.words}</s> ({say("takenBack")})</> : one.words}
-              <span class="small">
-                {new Date(one.when).toLocaleTimeString(spoken().language, { hour: "2-digit", minute: "2-digit" })}
-                {one.minutes > 0 && `, ${minutes(one.minutes)}`}
-                {one.by && `, ${one.by}`}
-              </span>
-            </span>
-            {!one.undone && !closed && !KEPT.includes(one.kind) && (
-              <button
-                type="button"
-                class="writes"
-                disabled={given.busy}
-                aria-label={say("undoEntry", { words: one.words })}
-                onClick={() => given.onWrite("undo", { entry: one.number })}
-              >
-                {say("undo")}
-              </button>
-            )}
-          </li>
-        ))}
-      </ul>
-      {latestUndone && !closed && !given.away && (
-        <button type="button" class="wide writes" disabled={given.busy} onClick={() => given.onWrite("restore", {})}>
-          {say("letStand")}
-        </button>
-      )}
-      <JobUnit job={given.job} away={given.away} />
-      <h2>{say("afterwards")}</h2>
-      <div class="choices one-column">
-        <a class="button" href={partPath(given.job, "proof")}>{say("proof")}</a>
-        <a class="button" href={partPath(given.job, "papers")}>{say("papers")}</a>
-      </div>
-      <h2 class="writes">{say("endOfJob")}</h2>
-      {given.away && <p class="writes">{say("waitsFor")}</p>}
-      {!given.away && <div class="choices one-column writes">
-        {closed
-          ? (
-            <>
-              <button type="button" disabled={given.busy} onClick={() => given.onWrite("reopen", {})}>
-                {say("reopenBack")}
-              </button>
-              <button type="button" disabled={given.busy} onClick={() => given.onWrite("reopen", { by_mistake: true })}>
-                {say("reopenMistake")}
-              </button>
-            </>
-          )
-          : (
-            <>
-              <button type="button" disabled={given.busy} onClick={() => given.onClose("")}>{say("closeJob")}</button>
-              <button type="button" disabled={given.busy} onClick={() => given.onClose("not found")}>
-                {say("closeNotFound")}
-              </button>
-            </>
+      <div class="columns">
+        <div>
+          <ul class="log">
+            {[...given.queued].reverse().filter((one) => !one.refused).map((one) => (
+              <li>
+                <span class="what">
+                  {one.words}
+                  <span class="small">
+                    {clock(one.when)}, {say("notSentYet")}
+                  </span>
+                </span>
+              </li>
+            ))}
+            {lines.map((one) => (
+              <li class={one.undone ? "undone" : ""}>
+                <span class="what">
+                  {one.undone ? <><s>{one.words}</s> ({say("takenBack")})</> : one.words}
+                  <span class="small">
+                    {clock(one.when)}
+                    {one.minutes > 0 && `, ${minutes(one.minutes)}`}
+                    {one.by && `, ${one.by}`}
+                  </span>
+                </span>
+                {!one.undone && !closed && !KEPT.includes(one.kind) && (
+                  <button
+                    type="button"
+                    class="writes"
+                    disabled={given.busy}
+                    aria-label={say("undoEntry", { words: one.words })}
+                    onClick={() => given.onWrite("undo", { entry: one.number })}
+                  >
+                    {say("undo")}
+                  </button>
+                )}
+              </li>
+            ))}
+          </ul>
+          {latestUndone && !closed && !given.away && (
+            <button type="button" class="wide writes" disabled={given.busy} onClick={() => given.onWrite("restore", {})}>
+              {say("letStand")}
+            </button>
           )}
-      </div>}
+        </div>
+        <div>
+          <JobUnit job={given.job} away={given.away} />
+          <h2>{say("afterwards")}</h2>
+          <div class="choices one-column">
+            <a class="button" href={partPath(given.job, "proof")}>{say("proof")}</a>
+            <a class="button" href={partPath(given.job, "papers")}>{say("papers")}</a>
+          </div>
+          <h2 class="writes">{say("endOfJob")}</h2>
+          {given.away && <p class="writes">{say("waitsFor")}</p>}
+          {!given.away && <div class="choices one-column writes">
+            {closed
+              ? (
+                <>
+                  <button type="button" disabled={given.busy} onClick={() => given.onWrite("reopen", {})}>
+                    {say("reopenBack")}
+                  </button>
+                  <button type="button" disabled={given.busy} onClick={() => given.onWrite("reopen", { by_mistake: true })}>
+                    {say("reopenMistake")}
+                  </button>
+                </>
+              )
+              : (
+                <>
+                  <button type="button" disabled={given.busy} onClick={() => given.onClose("")}>{say("closeJob")}</button>
+                  <button type="button" disabled={given.busy} onClick={() => given.onClose("not found")}>
+                    {say("closeNotFound")}
+                  </button>
+                </>
+              )}
+          </div>}
+        </div>
+      </div>
       {waiting.shown}
     </main>
   );

@@ -6,6 +6,7 @@ import { Sheet } from "../parts/sheet";
 import { useWaiting } from "../parts/waiting";
 import { type CorrectionSheet, get, jobPath } from "../server";
 import { minutes, percent, say } from "../texts/say";
+import { sourceWords } from "../texts/sources";
 
 /** So many things to look at are named at once; the others are one tap away. */
 const NAMED = 4;
@@ -41,55 +42,59 @@ export function MendPart(given: {
         <h1 ref={given.heading} tabIndex={-1}>{found?.repair ?? say("mend")}</h1>
         <p class="help">{say("mendHelp")}</p>
         {found && (
-          <>
-            <Cautions job={given.job} cautions={found.cautions} stepId={found.group} />
-            <p>
-              <strong class="first-letter">{found.fault}</strong>
-              <br />
-              {found.where}
-            </p>
-            <p>{say("needed", { odds: percent(found.odds), success: percent(found.success) })}</p>
-            <section>
-              <h2>{say("takeAlong")}</h2>
-              <dl class="pairs">
-                {SORTS.map(([sort, key]) => {
-                  const chosen = found.materials.filter((one) => one.sort === sort);
-                  return chosen.length > 0 && (
-                    <>
-                      <dt>{say(key)}</dt>
-                      {chosen.map((one) => <dd>{one.item} ({one.amount})</dd>)}
-                    </>
-                  );
-                })}
-              </dl>
-            </section>
-            <section>
-              <h2>{say("steps")}</h2>
-              <ol class="steps">{found.steps.map((one) => <li>{one}</li>)}</ol>
-            </section>
-            {found.values.length > 0 && (
+          <div class="columns">
+            <div>
+              <Cautions job={given.job} cautions={found.cautions} stepId={found.group} />
+              <p>
+                <strong class="first-letter">{found.fault}</strong>
+                <br />
+                {found.where}
+              </p>
+              <p>{say("needed", { odds: percent(found.odds), success: percent(found.success) })}</p>
               <section>
-                <h2>{say("values")}</h2>
-                <ul class="plain-list">
-                  {found.values.map((one) => (
-                    <li>
-                      {one.item}: <strong>{one.words}</strong>
-                      {one.condition && ` (${one.condition})`}
-                      <span class="small">{one.source}; {one.status}</span>
-                    </li>
-                  ))}
-                </ul>
+                <h2>{say("takeAlong")}</h2>
+                <dl class="pairs">
+                  {SORTS.map(([sort, key]) => {
+                    const chosen = found.materials.filter((one) => one.sort === sort);
+                    return chosen.length > 0 && (
+                      <>
+                        <dt>{say(key)}</dt>
+                        {chosen.map((one) => <dd>{one.item} ({one.amount})</dd>)}
+                      </>
+                    );
+                  })}
+                </dl>
               </section>
-            )}
-            {found.closing.length > 0 && (
               <section>
-                <h2>{say("closingIn")}</h2>
-                <ul class="plain-list">{found.closing.map((one) => <li><strong>{one.what}:</strong> {one.text}</li>)}</ul>
+                <h2>{say("steps")}</h2>
+                <ol class="steps">{found.steps.map((one) => <li>{one}</li>)}</ol>
               </section>
-            )}
-            <Looks title={say("inspectNow")} lines={found.inspect_now} />
-            <Looks title={say("inspectLater")} lines={found.inspect_later} />
-          </>
+            </div>
+            <div>
+              {found.values.length > 0 && (
+                <section>
+                  <h2>{say("values")}</h2>
+                  <ul class="plain-list">
+                    {found.values.map((one) => (
+                      <li>
+                        {one.item}: <strong>{one.words}</strong>
+                        {one.condition && ` (${one.condition})`}
+                        <span class="small">{sourceWords(one.source, one.status)}</span>
+                      </li>
+                    ))}
+                  </ul>
+                </section>
+              )}
+              {found.closing.length > 0 && (
+                <section>
+                  <h2>{say("closingIn")}</h2>
+                  <ul class="plain-list">{found.closing.map((one) => <li><strong>{one.what}:</strong> {one.text}</li>)}</ul>
+                </section>
+              )}
+              <Looks title={say("inspectNow")} lines={found.inspect_now} />
+              <Looks title={say("inspectLater")} lines={found.inspect_later} />
+            </div>
+          </div>
         )}
         {waiting.shown}
       </main>

@@ -9,7 +9,7 @@ import { Pad } from "../parts/pad";
 import { Sheet } from "../parts/sheet";
 import { Split } from "../parts/split";
 import { useWaiting } from "../parts/waiting";
-import { type Asked, type ComplaintForm, get, partPath, type Step, type Working } from "../server";
+import { type Asked, type ComplaintForm, get, jobPath, type Log, partPath, type Step, type Working } from "../server";
 import { minutes, percent, say, withoutState } from "../texts/say";
 import type { Write } from "./job";
 
@@ -29,6 +29,7 @@ export function NextPart(given: {
 }) {
   const { next, asked } = given.stands;
   const step = next.step;
+  const open = next.head.state === "open";
   const [sheet, setSheet] = useState<Sheets>("");
   const [showing, setShowing] = useState<Showing>("");
   const [spent, setSpent] = useState<number | null>(null);
@@ -64,15 +65,10 @@ export function NextPart(given: {
             </div>
           )}
         </div>
-        {next.surprise && <p class="notice"><strong>{say("surprise")}.</strong> {next.surprise}</p>}
-        {next.fixed_idea && <p class="notice"><strong>{say("stopAndThink")}.</strong> {next.fixed_idea}</p>}
-        {next.head.state === "closed"
-          ? (
-            <>
-              <h1 ref={given.heading} tabIndex={-1}>{say("closed")}</h1>
-              <p class="help">{say("closedHelp")}</p>
-            </>
-          )
+        {open && next.surprise && <p class="notice"><strong>{say("surprise")}.</strong> {next.surprise}</p>}
+        {open && next.fixed_idea && <p class="notice"><strong>{say("stopAndThink")}.</strong> {next.fixed_idea}</p>}
+        {!open
+          ? <Closed job={next.head.job} heading={given.heading} />
           : step && asked
           ? (
             <StepWords
@@ -100,10 +96,10 @@ export function NextPart(given: {
           )}
       </main>
       <section class="dock" aria-label={say("answers")} aria-busy={given.busy}>
-        {next.head.state === "closed"
+        {!open
           ? (
             <>
-              <button type="button" class="main" disabled={given.busy} onClick={() => given.onWrite("reopen", {})}>
+              <button type="button" disabled={given.busy} onClick={() => given.onWrite("reopen", {})}>
                 {say("reopenBack")}
               </button>
               <button
@@ -160,6 +156,28 @@ export function NextPart(given: {
           onClose={() => setSheet("")}
         />
       )}
+    </>
+  );
+}
+
+/** A closed job: what it was, and what can be taken along from it. */
+function Closed({ job, heading }: { job: string; heading: RefObject<HTMLHeadingElement | null> }) {
+  const [cause, setCause] = useState("");
+  useEffect(() => {
+    const control = new AbortController();
+    // The log says it too; this screen does not wait for it.
+    get<Log>(jobPath(job, "log"), control.signal).then((found) => setCause(found.cause)).catch(() => undefined);
+    return () => control.abort();
+  }, [job]);
+  return (
+    <>
+      <h1 ref={heading} tabIndex={-1}>{say("closed")}</h1>
+      <p class="help">{say("closedHelp")}</p>
+      {cause && <p class="lead">{say("causeIs", { cause })}</p>}
+      <div class="choices one-column">
+        <a class="button" href={partPath(job, "papers")}>{say("papers")}</a>
+        <a class="button" href={partPath(job, "proof")}>{say("proof")}</a>
+      </div>
     </>
   );
 }
@@ -256,76 +274,82 @@ function StepWords(given: {
       </p>
       <h1 ref={given.heading} tabIndex={-1} data-step={step.id}>{title}</h1>
       {begins && <p class="help">{say("nextHelp")}</p>}
-      <Cautions job={next.head.job} cautions={step.cautions} stepId={step.id} />
-      {asked.state && step.kind !== "repair" && (
-        <p class="set"><span>{say("setTo")}</span> <strong>{asked.state}</strong></p>
-      )}
-      {step.openings.length > 0 && (
-        <p class="set">
-          <span>{say("openFirst")}</span>{" "}
-          <strong>{step.openings.map((one) => `${one.name} (${minutes(one.open_min)})`).join(", ")}</strong>
-        </p>
-      )}
-      <h2>{say("steps")}</h2>
-      <ol class="steps">{step.steps.map((one) => <li>{one}</li>)}</ol>
-      {asked.leads.length > 0 && (
-        <section>
-          <h2>{say(asked.leads.some((one) => one.mark === "red") ? "leads" : "place")}</h2>
-          <LeadList leads={asked.leads} />
-          {asked.faces.map((one) => <FaceDrawing face={one} />)}
-          {asked.faces.length > 0 && <p class="small">{say("faceNote")}</p>}
-        </section>
-      )}
-      {step.kind === "repair"
-        ? (
-          <section>
-            {step.came_right != null
-              ? <p>{say("cameRight", { odds: percent(step.came_right) })}</p>
-              : step.odds != null && step.success != null && (
-                <p>{say("needed", { odds: percent(step.odds), success: percent(step.success) })}</p>
-              )}
-            <a class="button" href={partPath(next.head.job, "mend", step.id)}>{say("correctionSheet")}</a>
-            {step.material && <p><strong>{say("takeAlong")}:</strong> {step.material}</p>}
-            {(step.look_for ?? []).slice(1, 3).map((one) => <p>{say("lookFor")}: {one}</p>)}
-          </section>
-        )
-        : (
-          <section>
-            <h2>{say("results")}</h2>
-            <Split outcomes={step.outcomes} />
-          </section>
-        )}
-      <section>
-        <h2>{say("time")}</h2>
-        <dl class="sums">
-          {parts.map(([key, each]) => <><dt>{say(key)}</dt><dd>{minutes(each)}</dd></>)}
-          <dt><strong>{say("total")}</strong></dt>
-          <dd><strong>{minutes(step.minutes.total)}</strong></dd>
-        </dl>
-        <div class="stepper" role="group" aria-label={say("written")}>
-          <span>{say("written")} <strong>{minutes(spent)}</strong></span>
-          <button type="button" aria-label={say("fewer")} onClick={() => given.onSpent(Math.max(0, spent - 1))}>−</button>
-          <button type="button" aria-label={say("more")} onClick={() => given.onSpent(spent + 1)}>+</button>
+      <div class="columns">
+        <div>
+          <Cautions job={next.head.job} cautions={step.cautions} stepId={step.id} />
+          {asked.state && step.kind !== "repair" && (
+            <p class="set"><span>{say("setTo")}</span> <strong>{asked.state}</strong></p>
+          )}
+          {step.openings.length > 0 && (
+            <p class="set">
+              <span>{say("openFirst")}</span>{" "}
+              <strong>{step.openings.map((one) => `${one.name} (${minutes(one.open_min)})`).join(", ")}</strong>
+            </p>
+          )}
+          <h2>{say("steps")}</h2>
+          <ol class="steps">{step.steps.map((one) => <li>{one}</li>)}</ol>
+          {asked.leads.length > 0 && (
+            <section>
+              <h2>{say(asked.leads.some((one) => one.mark === "red") ? "leads" : "place")}</h2>
+              <LeadList leads={asked.leads} />
+              {asked.faces.map((one) => <FaceDrawing face={one} />)}
+              {asked.faces.length > 0 && <p class="small">{say("faceNote")}</p>}
+            </section>
+          )}
         </div>
-        <p><strong>{say("openNow")}:</strong> {given.stands.open_now.join(", ") || say("nothingOpen")}</p>
-        {next.reason && <p><strong>{say("reason")}:</strong> {next.reason}</p>}
-        {given.other > 0 && (
-          <button type="button" class="wide" onClick={() => given.onOther(0)}>{say("backToBest")}</button>
-        )}
-        {given.other < next.runners_up && next.others[given.other] && (
-          <button type="button" class="wide" onClick={() => given.onOther(given.other + 1)}>
-            <span>
-              {say("instead")}
-              <span class="small">
-                {say("insteadOf", {
-                  short: withoutState(next.others[given.other]?.short ?? ""),
-                  minutes: minutes(next.others[given.other]?.minutes ?? 0),
-                })}
-              </span>
-            </span>
-          </button>
-        )}
-      </section>
+        <div>
+          {step.kind === "repair"
+            ? (
+              <section>
+                {step.came_right != null
+                  ? <p>{say("cameRight", { odds: percent(step.came_right) })}</p>
+                  : step.odds != null && step.success != null && (
+                    <p>{say("needed", { odds: percent(step.odds), success: percent(step.success) })}</p>
+                  )}
+                <a class="button" href={partPath(next.head.job, "mend", step.id)}>{say("correctionSheet")}</a>
+                {step.material && <p><strong>{say("takeAlong")}:</strong> {step.material}</p>}
+                {(step.look_for ?? []).slice(1, 3).map((one) => <p>{say("lookFor")}: {one}</p>)}
+              </section>
+            )
+            : (
+              <section>
+                <h2>{say("results")}</h2>
+                <Split outcomes={step.outcomes} />
+              </section>
+            )}
+          <section>
+            <h2>{say("time")}</h2>
+            <dl class="sums">
+              {parts.map(([key, each]) => <><dt>{say(key)}</dt><dd>{minutes(each)}</dd></>)}
+              <dt><strong>{say("total")}</strong></dt>
+              <dd><strong>{minutes(step.minutes.total)}</strong></dd>
+            </dl>
+            <div class="stepper" role="group" aria-label={say("written")}>
+              <span>{say("written")} <strong>{minutes(spent)}</strong></span>
+              <button type="button" aria-label={say("fewer")} onClick={() => given.onSpent(Math.max(0, spent - 1))}>−</button>
+              <button type="button" aria-label={say("more")} onClick={() => given.onSpent(spent + 1)}>+</button>
+            </div>
+            <p><strong>{say("openNow")}:</strong> {given.stands.open_now.join(", ") || say("nothingOpen")}</p>
+            {next.reason && <p><strong>{say("reason")}:</strong> {next.reason}</p>}
+            {given.other > 0 && (
+              <button type="button" class="wide" onClick={() => given.onOther(0)}>{say("backToBest")}</button>
+            )}
+            {given.other < next.runners_up && next.others[given.other] && (
+              <button type="button" class="wide" onClick={() => given.onOther(given.other + 1)}>
+                <span>
+                  {say("instead")}
+                  <span class="small">
+                    {say("insteadOf", {
+                      short: withoutState(next.others[given.other]?.short ?? ""),
+                      minutes: minutes(next.others[given.other]?.minutes ?? 0),
+                    })}
+                  </span>
+                </span>
+              </button>
+            )}
+          </section>
+        </div>
+      </div>
       {!begins && <p class="help">{say("nextHelp")}</p>}
     </>
   );
@@ -341,6 +365,7 @@ function Walk(given: { asked: Asked; onAnswer: (text: string) => void; onClose: 
       <ul class="walk">
         {given.asked.lines.map((line) => {
           const word = amiss[line.function];
+          const label = word === "not seen" ? say("notSeen") : line.amiss.find((one) => one.text === word)?.label ?? word;
           return (
             <li>
               <button
@@ -350,7 +375,7 @@ function Walk(given: { asked: Asked; onAnswer: (text: string) => void; onClose: 
                 onClick={() => setOpened(opened === line.function ? "" : line.function)}
               >
                 <span>{line.name}</span>
-                <span class="now">{word ? `✗ ${word === "not seen" ? say("notSeen") : word}` : `✓ ${line.expected}`}</span>
+                <span class="now">{word ? `✗ ${label}` : `✓ ${line.expected}`}</span>
               </button>
               {opened === line.function && (
                 <div class="choices" role="group" aria-label={line.name}>

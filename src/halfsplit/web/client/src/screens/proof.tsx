@@ -4,6 +4,7 @@ import { useEffect, useState } from "preact/hooks";
 import { useWaiting } from "../parts/waiting";
 import { get, jobPath, newSending, partPath, type Proof, send } from "../server";
 import { percent, say } from "../texts/say";
+import { sourceWords } from "../texts/sources";
 
 const MEASURES = ["h", "starts", "cycles", "wet-downs"] as const;
 type Unit = (typeof MEASURES)[number];
@@ -41,84 +42,88 @@ export function ProofPart(given: {
       <h1 ref={given.heading} tabIndex={-1}>{say("proof")}</h1>
       <p class="help">{say("proofHelp")}</p>
       {found && (
-        <>
-          <p class="lead">{repaired ? say("mendedWas", { what: found.repairs.join(", ") }) : say("noRepairYet")}</p>
-          {repaired && found.confidence !== null && (
-            <p class="sure"><span>{say("sureNow")}</span> <strong>{percent(found.confidence)}</strong></p>
-          )}
-          {found.ceiling !== null && found.ceiling < 0.99 && (
-            <p>{say("ceilingIs", { odds: percent(found.ceiling) })}</p>
-          )}
-          {found.provoke.length > 0 && (
-            <section>
-              <h2>{say("bringOut")}</h2>
-              {found.provoke.some((one) => one.caution) && (
-                <section class="cautions" aria-label={say("cautions")}>
-                  <h2>{say("cautions")}</h2>
-                  <ul>{found.provoke.filter((one) => one.caution).map((one) => <li>{one.caution}</li>)}</ul>
-                </section>
-              )}
-              <ul class="plain-list">
-                {found.provoke.map((one) => <li>{one.how}<span class="small">{one.source}</span></li>)}
-              </ul>
-            </section>
-          )}
-          {found.goals.length > 0 && (
-            <section>
-              <h2>{say("goals")}</h2>
-              <ul class="plain-list">
-                {found.goals.map((one) => <li>{say("goalLine", { odds: percent(one.confidence), words: one.words })}</li>)}
-              </ul>
-            </section>
-          )}
-          {repaired && (
-            <Ran busy={waiting.busy} unit={UNIT_OF[found.measure] ?? "h"} onRan={(content) => write("runs", content)}>
-              {found.runs.length > 0 && (
-                <>
-                  <p class="small">{say("runsDone")}</p>
-                  <ul class="plain-list">{found.runs.map((one) => <li>{one}</li>)}</ul>
-                </>
-              )}
-            </Ran>
-          )}
-          {found.history
-            ? <p>{say("historyIs", { words: found.history })}</p>
-            : <History busy={waiting.busy} onHistory={(content) => write("history", content)} />}
-          {found.try_again.length > 0 && (
-            <section>
-              <h2>{say("tryOnce")}</h2>
-              <ul class="plain-list">
-                {found.try_again.map((one) => (
-                  <li>
-                    <strong>{one.subject}</strong>
-                    <span class="small">
-                      {say("wasNow", { before: one.before })}; {say("isNow", { after: one.after || say("notYet") })}
-                    </span>
-                  </li>
-                ))}
-              </ul>
-            </section>
-          )}
-          {found.read_again.length > 0 && (
-            <section>
-              <h2>{say("readAgain")}</h2>
-              <ul class="plain-list">
-                {found.read_again.map((one) => (
-                  <li class={one.mark === "wrong" ? "wrong" : ""}>
-                    <strong>{one.subject}</strong>
-                    <span class="small">
-                      {say("wasNow", { before: one.before })}
-                      {one.expected && `; ${say("shouldBe", { expected: one.expected })}`};{" "}
-                      {say("isNow", { after: one.after || say("notYet") })}
-                    </span>
-                  </li>
-                ))}
-              </ul>
-            </section>
-          )}
-          {found.advice.map(plainWords).filter(Boolean).map((one) => <p class="notice">{one}</p>)}
-          <a class="button" href={partPath(given.job, "papers")}>{say("papers")}</a>
-        </>
+        <div class="columns">
+          <div>
+            <p class="lead">{repaired ? say("mendedWas", { what: found.repairs.join(", ") }) : say("noRepairYet")}</p>
+            {repaired && found.confidence !== null && (
+              <p class="sure"><span>{say("sureNow")}</span> <strong>{percent(found.confidence)}</strong></p>
+            )}
+            {found.ceiling !== null && found.ceiling < 0.99 && (
+              <p>{say("ceilingIs", { odds: percent(found.ceiling) })}</p>
+            )}
+            {found.provoke.length > 0 && (
+              <section>
+                <h2>{say("bringOut")}</h2>
+                {found.provoke.some((one) => one.caution) && (
+                  <section class="cautions" aria-label={say("cautions")}>
+                    <h2>{say("cautions")}</h2>
+                    <ul>{found.provoke.filter((one) => one.caution).map((one) => <li>{one.caution}</li>)}</ul>
+                  </section>
+                )}
+                <ul class="plain-list">
+                  {found.provoke.map((one) => <li>{one.how}<span class="small">{sourceWords(one.source)}</span></li>)}
+                </ul>
+              </section>
+            )}
+            {found.goals.length > 0 && (
+              <section>
+                <h2>{say("goals")}</h2>
+                <ul class="plain-list">
+                  {found.goals.map((one) => <li>{say("goalLine", { odds: percent(one.confidence), words: one.words })}</li>)}
+                </ul>
+              </section>
+            )}
+            {found.advice.map(plainWords).filter(Boolean).map((one) => <p class="notice">{one}</p>)}
+            {found.try_again.length > 0 && (
+              <section>
+                <h2>{say("tryOnce")}</h2>
+                <ul class="plain-list">
+                  {found.try_again.map((one) => (
+                    <li>
+                      <strong>{one.subject}</strong>
+                      <span class="small">
+                        {say("wasNow", { before: one.before })}; {say("isNow", { after: one.after || say("notYet") })}
+                      </span>
+                    </li>
+                  ))}
+                </ul>
+              </section>
+            )}
+            {found.read_again.length > 0 && (
+              <section>
+                <h2>{say("readAgain")}</h2>
+                <ul class="plain-list">
+                  {found.read_again.map((one) => (
+                    <li class={one.mark === "wrong" ? "wrong" : ""}>
+                      <strong>{one.subject}</strong>
+                      <span class="small">
+                        {say("wasNow", { before: one.before })}
+                        {one.expected && `; ${say("shouldBe", { expected: one.expected })}`};{" "}
+                        {say("isNow", { after: one.after || say("notYet") })}
+                      </span>
+                    </li>
+                  ))}
+                </ul>
+              </section>
+            )}
+          </div>
+          <div>
+            {repaired && (
+              <Ran busy={waiting.busy} unit={UNIT_OF[found.measure] ?? "h"} onRan={(content) => write("runs", content)}>
+                {found.runs.length > 0 && (
+                  <>
+                    <p class="small">{say("runsDone")}</p>
+                    <ul class="plain-list">{found.runs.map((one) => <li>{one}</li>)}</ul>
+                  </>
+                )}
+              </Ran>
+            )}
+            {found.history
+              ? <p>{say("historyIs", { words: found.history })}</p>
+              : <History busy={waiting.busy} onHistory={(content) => write("history", content)} />}
+            <a class="button" href={partPath(given.job, "papers")}>{say("papers")}</a>
+          </div>
+        </div>
       )}
       {waiting.shown}
     </main>

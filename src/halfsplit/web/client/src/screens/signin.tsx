@@ -19,7 +19,7 @@ export function SignInScreen() {
   const ready = who.trim() !== "" && password !== "" && !waiting.busy;
   return (
     <form
-      class="screen plain"
+      class="screen plain sign-in"
       onSubmit={(event) => {
         event.preventDefault();
         if (ready) waiting.run((signal) => signIn(who.trim(), password, signal));
@@ -28,27 +28,29 @@ export function SignInScreen() {
       <main>
         <h1 ref={heading} tabIndex={-1}>{say("signIn")}</h1>
         <p class="help">{say("signInHelp")}</p>
-        <label class="field">
-          {say("name")}
-          <input
-            autocomplete="username"
-            autocapitalize="none"
-            spellcheck={false}
-            value={who}
-            onInput={(event) => setWho(event.currentTarget.value)}
-          />
-        </label>
-        <label class="field">
-          {say("password")}
-          <input
-            type={(shows ? "text" : "password") as "password"}
-            autocomplete="current-password"
-            autocapitalize="none"
-            spellcheck={false}
-            value={password}
-            onInput={(event) => setPassword(event.currentTarget.value)}
-          />
-        </label>
+        <div class="pair">
+          <label class="field">
+            {say("name")}
+            <input
+              autocomplete="username"
+              autocapitalize="none"
+              spellcheck={false}
+              value={who}
+              onInput={(event) => setWho(event.currentTarget.value)}
+            />
+          </label>
+          <label class="field">
+            {say("password")}
+            <input
+              type={(shows ? "text" : "password") as "password"}
+              autocomplete="current-password"
+              autocapitalize="none"
+              spellcheck={false}
+              value={password}
+              onInput={(event) => setPassword(event.currentTarget.value)}
+            />
+          </label>
+        </div>
         <label class="choice gap">
           <input type="checkbox" checked={shows} onChange={() => setShows(!shows)} />
           <span>{say("showPassword")}</span>

@@ -41,9 +41,33 @@ export function minutes(spent: number): string {
   return say("minutes", { n: Math.round(spent) });
 }
 
+const HOUR = { hour: "numeric", minute: "2-digit" } as const;
+const DAY = { day: "numeric", month: "short", year: "numeric" } as const;
+
+/** The language spoken, with the country of this phone: for days and hours as they are written there. */
+function locale(): string {
+  return navigator.languages.find((one) => one.slice(0, 2) === tag) ?? tag;
+}
+
+/** The time of day; with the day where that is not today. */
+export function clock(when: string): string {
+  const then = new Date(when);
+  const today = then.toDateString() === new Date().toDateString();
+  return then.toLocaleString(locale(), today ? HOUR : { ...DAY, ...HOUR });
+}
+
+export function dayAndClock(when: string): string {
+  return new Date(when).toLocaleString(locale(), { ...DAY, ...HOUR });
+}
+
+/** A day that came without an hour, like 2031-04-02. */
+export function day(date: string): string {
+  return new Date(`${date}T12:00`).toLocaleDateString(locale(), DAY);
+}
+
 /** A check in few words, without the short name of how the machine is set, which says little to a person. */
 export function withoutState(short: string): string {
-  return short.replace(/ in [a-z0-9-]+(?=$|,)/, "");
+  return short.replace(/ (in|en) [a-z0-9-]+(?=$|,)/, "");
 }
 
 /** The words for one of the levels of a machine file: none, low, medium, high. */
