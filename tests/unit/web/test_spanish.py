@@ -166,6 +166,27 @@ def test_every_result_of_a_check_is_told_in_spanish(hunt: Hunt) -> None:
     assert without_spanish(results_said(hunt), hunt.bench.machine) == set()
 
 
+def test_what_keeps_people_out_of_a_zone_is_told_in_spanish() -> None:
+    words = catalogue("es")
+    for name in COMPLAINTS:
+        for zone in load_machine(EXAMPLES / name).zones.values():
+            for mark in zone.keep_out:
+                shown = mark.replace("-", " ")
+                said = words.of(f"Keep out of {zone.name} while any of this is so: {shown}.")
+                assert said.startswith("No entre en ")
+                assert said.endswith(f" mientras se dé algo de esto: {words.found(shown)}.")
+
+
+def test_a_name_stays_whole_and_the_colours_and_tellings_around_it_are_spanish() -> None:
+    words = catalogue("es")
+    state = "Left brush turns [Key on, engine stopped, sweeping]"
+    assert words.of(state) == state
+    assert words.of("dead, as reported") == "no funciona, según lo avisado"
+    assert words.of("violet/grey wire W209") == "cable violeta/gris W209"
+    assert words.of("red wire W1 from A to B: wire broken") == "cable rojo W1 de A a B: cable cortado"
+    assert words.of("teal wire W9") == "cable teal W9"
+
+
 def test_a_job_from_the_complaint_to_the_proof_is_told_in_spanish() -> None:
     cart = load_machine(EXAMPLES / "hand-cart-generator")
     path = EXAMPLES / "hand-cart-generator"

@@ -4,7 +4,7 @@ import { useEffect, useState } from "preact/hooks";
 import { useWaiting } from "../parts/waiting";
 import type { Standing } from "../phone/standing";
 import { get, jobPath, partPath, type Suspect, type Suspects, type TestimonyLine, type WhyLines } from "../server";
-import { minutes, percent, say } from "../texts/say";
+import { minutes, percent, say, shortPercent } from "../texts/say";
 
 /** Below these odds a line is not worth its place on a phone. */
 const WORTH_A_LINE = 0.003;
@@ -50,7 +50,7 @@ export function SuspectsPart(given: {
         {rest.filter(([, odds]) => odds >= WORTH_A_LINE).map(([key, odds]) => (
           <li>
             <div class="suspect">
-              <span class="odds">{percent(odds)}</span>
+              <span class="odds">{shortPercent(odds)}</span>
               <span class="what">{say(key)}</span>
               <Meter odds={odds} />
             </div>
@@ -87,7 +87,7 @@ function SuspectLine(given: {
   return (
     <li>
       <button type="button" class="suspect" aria-expanded={open} onClick={() => setOpen(!open)}>
-        <span class="odds">{percent(one.odds)}</span>
+        <span class="odds">{shortPercent(one.odds)}</span>
         <span class="what">
           <strong>{one.repair}</strong>
           <span>{one.text}</span>

@@ -5,7 +5,7 @@ import { drawn } from "../parts/zones";
 import { useWaiting } from "../parts/waiting";
 import type { Standing } from "../phone/standing";
 import { get, jobPath, partPath, type ZoneMap, type ZoneSpot } from "../server";
-import { minutes, percent, say, sayLevel } from "../texts/say";
+import { minutes, percent, say, sayLevel, shortPercent } from "../texts/say";
 
 /** Zones below these odds are in the list only when they are tapped on the map. */
 const WORTH_A_LINE = 0.003;
@@ -79,7 +79,7 @@ function ZoneLine(given: { job: string; zone: ZoneSpot; open: boolean; onOpen: (
   return (
     <li id={`zone-${one.zone}`}>
       <button type="button" class="suspect" aria-expanded={given.open} onClick={given.onOpen}>
-        <span class="odds">{percent(one.odds)}</span>
+        <span class="odds">{shortPercent(one.odds)}</span>
         <span class="what"><strong>{one.name}</strong></span>
       </button>
       {given.open && (

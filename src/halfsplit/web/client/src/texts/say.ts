@@ -33,7 +33,9 @@ export function percent(share: number): string {
 
 /** The same where there is room for a few letters only. */
 export function shortPercent(share: number): string {
-  return share > 0 && share < 0.01 ? say("shortUnderPercent") : say("percent", { n: Math.round(100 * share) });
+  if (share > 0 && share < 0.01) return say("shortUnderPercent");
+  if (share < 1 && share > 0.99) return say("shortOverPercent");
+  return say("percent", { n: Math.round(100 * share) });
 }
 
 export function minutes(spent: number): string {
