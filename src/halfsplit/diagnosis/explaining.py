@@ -215,7 +215,7 @@ def _keep_out_words(machine: Machine, zones: Sequence[str], steps: Sequence[str]
     marks = machine.kept_out_by(zones, steps)
     if not marks:
         return []
-    names = " and ".join(_zone_words(machine, zone) for zone in zones if zone)
+    names = ", ".join(_zone_words(machine, zone) for zone in zones if zone)
     return [f"Keep out of {names} while any of this is so: {', '.join(marks).replace('-', ' ')}."]
 
 

@@ -20,7 +20,7 @@ export function JobsScreen() {
     <div class="screen plain">
       <main>
         <h1>{say("jobs")}</h1>
-        <p class="help">{say("jobsHelp")}</p>
+        <p class="help">{say(now?.role === "read-only" ? "jobsReadHelp" : "jobsHelp")}</p>
         {cards && cards.jobs.length === 0 && <p>{say("noJobs")}</p>}
         <ul class="cards">
           {cards?.jobs.map((one) => (

@@ -4,6 +4,7 @@ export const en = {
   app: "halfsplit",
   language: "Language",
   jobs: "Jobs",
+  jobsReadHelp: "Look at a job while others work it. What they write down shows here within seconds.",
   jobsHelp: "Go on with a job, or open a new one. What you write down is kept at once.",
   noJobs: "No job yet.",
   oneMoreJob: "1 older job is not shown.",
@@ -216,7 +217,7 @@ export const en = {
   proof: "Proof of the repair",
   proofHelp: "How sure the repair is by now, and how long to run before handing back. Write down each run, and whether "
     + "it came back.",
-  noRepairYet: "No repair is written down yet.",
+  noRepairYet: "No repair that mended it is written down yet.",
   mendedWas: "Mended: {what}",
   sureNow: "Sure by now",
   ceilingIs: "Quiet running alone reaches {odds} at most: what was opened on the way may hide the fault.",

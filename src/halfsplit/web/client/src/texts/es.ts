@@ -8,6 +8,7 @@ export const es: Texts = {
   app: "halfsplit",
   language: "Idioma",
   jobs: "Trabajos",
+  jobsReadHelp: "Mire un trabajo mientras otros lo hacen. Lo que anoten aparece aquí en unos segundos.",
   jobsHelp: "Siga con un trabajo o abra uno nuevo. Lo que se anota queda guardado al momento.",
   noJobs: "Todavía no hay trabajos.",
   oneMoreJob: "Hay 1 trabajo más antiguo que no se muestra.",
@@ -219,7 +220,7 @@ export const es: Texts = {
 
   proof: "Comprobación de la reparación",
   proofHelp: "Qué tan segura es ya la reparación, y cuánto hacerla trabajar antes de entregar. Anote cada marcha, y si la falla volvió.",
-  noRepairYet: "Todavía no hay ninguna reparación anotada.",
+  noRepairYet: "Todavía no hay anotada ninguna reparación que lo haya resuelto.",
   mendedWas: "Reparado: {what}",
   sureNow: "Seguro hasta ahora",
   ceilingIs: "Solo trabajando sin falla se llega como mucho a {odds}: lo que se abrió por el camino puede ocultar la falla.",
