@@ -24,8 +24,9 @@ from halfsplit.errors import InternalError
 
 FOLDER = Path(__file__).with_name("kernel")
 SOURCES = (
-    "kernel.h", "elimination.h", "looking.h", "ports.h", "dense.h", "laws.h", "telling.h", "elimination.c", "looking.c",
-    "dense.c", "ports.c", "newton.c", "work.c", "following.c", "telling.c",
+    "kernel.h", "elimination.h", "looking.h", "ports.h", "dense.h", "laws.h", "telling.h", "sums.h", "weighing.h",
+    "base_order.h", "elimination.c", "looking.c", "dense.c", "ports.c", "newton.c", "work.c", "following.c",
+    "telling.c", "weighing.c", "base_order.c",
 )  # fmt: skip
 LIBRARY = FOLDER / "halfsplit-kernel.so"
 
@@ -57,6 +58,11 @@ def _loaded() -> ctypes.CDLL | None:
     library.halfsplit_plain.restype = ctypes.c_int64
     library.halfsplit_least_apart.restype = ctypes.c_int64
     library.halfsplit_places.restype = ctypes.c_int64
+    library.halfsplit_weighing.restype = ctypes.c_int64
+    library.halfsplit_alike.restype = ctypes.c_int64
+    library.halfsplit_moment.restype = ctypes.c_double
+    library.halfsplit_beside.restype = ctypes.c_int64
+    library.halfsplit_base_order.restype = ctypes.c_int64
     library.halfsplit_free.argtypes = [ctypes.c_void_p]
     library.halfsplit_pattern_free.argtypes = [ctypes.c_void_p]
     return library
@@ -141,11 +147,24 @@ def columns(c: Compiled, laws: Targets, unknowns: Ints) -> Floats | None:
     return result if done else None
 
 
+class Pinned:
+    """An array that is handed to the compiled code again and again: where its numbers stand is found out once."""
+
+    __slots__ = ("array", "at")
+
+    def __init__(self, array: NDArray[Any]) -> None:
+        self.array = array
+        self.at = pointer(array).value
+
+
 def pointer(array: NDArray[Any]) -> ctypes.c_void_p:
     """Where an array's numbers stand; they must be in row order, and the array must outlive the call."""
     if not array.flags.c_contiguous:
         raise InternalError("an array handed to the compiled code is not in row order")
-    return ctypes.c_void_p(array.ctypes.data)
+    try:
+        return ctypes.c_void_p(ctypes.addressof(ctypes.c_char.from_buffer(array)))
+    except (TypeError, ValueError):  # read-only, or nothing in it
+        return ctypes.c_void_p(array.ctypes.data)
 
 
 def filled(structure: type[ctypes.Structure], values: dict[str, Any]) -> tuple[ctypes.Structure, Sequence[object]]:
@@ -155,7 +174,7 @@ def filled(structure: type[ctypes.Structure], values: dict[str, Any]) -> tuple[c
         value = values.pop(name)
         if kind is ctypes.c_void_p and value is not None:
             held.append(value)
-            value = ctypes.c_void_p(value.at) if isinstance(value, Pattern) else pointer(value)
+            value = value.at if isinstance(value, Pattern | Pinned) else pointer(value)
         setattr(made, name, value)
     if values:
         raise InternalError(f"the compiled code knows nothing of {', '.join(values)}")

@@ -7,12 +7,12 @@ in this model and runs in log space; observations within an epoch commute.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import logsumexp
 
 from halfsplit.diagnosis.evidence import NEW_LOOK, SAID_SLEEPS, Epoch, Evidence
 from halfsplit.diagnosis.pairs import ROUNDING, Followed, Pairs, begin
@@ -134,29 +134,22 @@ def _epoch_terms(evidence: Evidence, epoch: Epoch, let_go: LetGo, within: float)
     other = flat_volts
     doubt = np.zeros(space.rows)
     times = np.zeros(space.rows)
-    duty = space.row_duty
-    asleep_line = evidence.asleep_lines(epoch)
     for moment in epoch.moments():
-        items = [evidence.weigh(observed) for observed in moment]
-        log = np.sum([item.log for item in items], axis=0)
-        steady += log[:-1]
-        gone += float(log[-1])
-        other += float(np.sum([np.log(item.other) for item in items]))
-        showing = items[0].showing
-        if showing == "yes":
-            sleeping += log[:-1]
+        at = evidence.at_moment(moment, epoch)
+        steady += at.log[:-1]
+        gone += float(at.log[-1])
+        other += at.other
+        if at.showing == "yes":
+            sleeping += at.log[:-1]
             continue
-        asleep = log[asleep_line]
-        if showing == "no":
-            sleeping += asleep
+        sleeping += at.asleep
+        if at.showing == "no":
             continue
         # What speaks for the fault sleeping just now is counted once and a little more, since it sleeps in
         # spells; all else counts in full.
-        sleeping += asleep
-        awake = np.log1p(duty * np.expm1(log[:-1] - asleep))
-        sleeping += np.maximum(awake, 0.0)
-        doubt += np.minimum(awake, 0.0)
-        times += awake < -ROUNDING
+        sleeping += np.maximum(at.awake, 0.0)
+        doubt += np.minimum(at.awake, 0.0)
+        times += at.awake < -ROUNDING
     sleeping += doubt * (1.0 + NEW_LOOK * np.maximum(times - 1.0, 0.0)) / np.maximum(times, 1.0)
     looks, looks_absent, looks_flat = evidence.look_chances(epoch)
     moved, moved_absent, moved_flat = evidence.move_chances(epoch, sleeps=True)
@@ -233,9 +226,9 @@ def _believe(evidence: Evidence, log_prior: Floats, pairs: Pairs | None, let_go:
     both, member = (-np.inf, none) if two is None else two.both()
     if two is not None:
         healed.append(two.none)
-    total = float(logsumexp(np.concatenate([*present, *healed, [nothing, other, both]])))
+    total = _log_total([*present, *healed, np.array([nothing, other, both])])
     odds = [np.exp(one - total) for one in present]
-    mended = [np.exp(one - total) for one in healed]
+    mended = [np.zeros(space.singles) if one is none else np.exp(one - total) for one in healed]
     cured = np.zeros(space.singles)
     if two is not None:
         # Of two that the same work cured each has half in ``gone`` and the other half here.
@@ -251,14 +244,25 @@ def _believe(evidence: Evidence, log_prior: Floats, pairs: Pairs | None, let_go:
         both=float(np.exp(both - total)),
         member=np.exp(member - total),
         cured=cured,
-        twos=() if two is None else _twos(two, total),
+        twos=() if two is None else _twos(two, total, float(np.exp(both - total))),
         leads=() if two is None else _leads(evidence, two, total),
         log_evidence=total,
         log_prior=log_prior,
     )
 
 
-def _twos(two: Followed, total: float) -> tuple[Two, ...]:
+def _log_total(parts: Sequence[Floats]) -> float:
+    """``log sum exp`` over everything in ``parts``."""
+    most = [float(part.max()) for part in parts]
+    largest = max(most)
+    # A part without any chance adds nothing, and is most of them.
+    left = [part for part, one in zip(parts, most, strict=True) if one > -np.inf]
+    return largest + float(np.log(np.sum([np.exp(part - largest).sum() for part in left])))
+
+
+def _twos(two: Followed, total: float, both: float) -> tuple[Two, ...]:
+    if both < LEAST_TWO:
+        return ()
     found = ((one, other, float(np.exp(weight - total))) for one, other, weight in two.likeliest(TWOS))
     return tuple(Two(one, other, odds) for one, other, odds in found if odds >= LEAST_TWO)
 

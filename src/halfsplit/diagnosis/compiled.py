@@ -9,6 +9,7 @@ from __future__ import annotations
 import ctypes
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -62,18 +63,18 @@ class ByPair:
     row: Ints
     group: Ints
     mass: Floats
-    first: Ints
-    count: Ints
-    check: Ints
-    kind: Ints
-    class_of: Ints
+    first: native.Pinned
+    count: native.Pinned
+    check: native.Pinned
+    kind: native.Pinned
+    class_of: native.Pinned
     usual: Floats
     asleep: Floats | None
     misread: float
 
     def information(self, prior_entropy: float) -> tuple[Ints, Floats] | None:
         """The checks that a row moves, in order, and the information of each in nats."""
-        made, held = self._filled()
+        made, held = self._filled
         at, information = np.empty(self.checks, dtype=np.int64), np.empty(self.checks)
         here = native.library().halfsplit_classes(
             ctypes.byref(made), ctypes.c_double(prior_entropy), native.pointer(at), native.pointer(information)
@@ -83,12 +84,13 @@ class ByPair:
 
     def masses(self, where: Ints, asked: int, classes: int) -> Floats:
         """Joint masses ``[asked, classes, groups]``; ``where`` ``[checks]`` says which of them each check is, or -1."""
-        made, held = self._filled()
+        made, held = self._filled
         joint = np.zeros((asked, classes, len(self.usual)))
         native.library().halfsplit_class_masses(ctypes.byref(made), native.pointer(where), native.pointer(joint))
         del held
         return joint
 
+    @cached_property
     def _filled(self) -> tuple[ctypes.Structure, Sequence[object]]:
         values = {name: getattr(self, name) for name in (
             "checks", "row", "group", "mass", "first", "count", "check", "kind", "class_of", "usual", "asleep",
@@ -138,15 +140,19 @@ def least_apart(joint: Floats, taken: Floats) -> Floats | None:
     return None if done < 0 else found
 
 
-def seen_at_places(places: int, faults: int, least: float, **given: NDArray[Any]) -> tuple[Ints, Floats] | None:
+def seen_at_places(
+    places: int, faults: int, least: float, **given: NDArray[Any] | native.Pinned
+) -> tuple[Ints, Floats] | None:
     """The places where a live fault may be seen, and masses ``[places, 2, groups]`` of nothing and something seen.
 
     ``given`` are the arrays of ``Sights`` in ``telling.h``.
     """
     if not native.available():
         return None
-    groups = len(given["prior"])
-    sizes = {"rows": len(given["row"]), "faults": faults, "groups": groups, "pairs": len(given["place"])}
+    rows, groups, pairs = (
+        len(one.array if isinstance(one, native.Pinned) else one) for one in (given["row"], given["prior"], given["place"])
+    )
+    sizes = {"rows": rows, "faults": faults, "groups": groups, "pairs": pairs}
     made, held = native.filled(_Sights, {**given, **sizes, "least": least})
     at, joint = np.empty(places, dtype=np.int64), np.empty((places, 2, groups))
     here = native.library().halfsplit_places(ctypes.byref(made), native.pointer(at), native.pointer(joint))

@@ -21,6 +21,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from halfsplit.diagnosis.living import but_for_rounding
 from halfsplit.diagnosis.moves import (
     LEAST_CHANCE,
     Moves,
@@ -152,7 +153,7 @@ def best_between(table: Floats, minutes: Floats) -> tuple[Floats, Counts]:
     """
     one, other = np.triu_indices(table.shape[2], k=1)
     apart = 0.5 * np.abs(table[:, :, one] - table[:, :, other]).sum(axis=1)
-    worth = apart**2 / minutes[:, None]
+    worth = but_for_rounding(apart**2 / minutes[:, None])
     best = np.argmax(worth, axis=0)
     return worth[best, np.arange(len(one))], best
 

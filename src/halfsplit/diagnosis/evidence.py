@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from halfsplit.circuit.observing import told_by_log
 from halfsplit.diagnosis import clamps, instruments, lamps, likelihood, readings, scatter, stages
 from halfsplit.diagnosis.checks import Check
+from halfsplit.diagnosis.compiled_weighing import alike
 from halfsplit.diagnosis.complaining import by_mistake, named
 from halfsplit.diagnosis.held import Held
 from halfsplit.diagnosis.ohms import OhmsTables
@@ -94,6 +95,21 @@ class Weighed:
 
 
 @dataclass(frozen=True, eq=False)
+class Moment:
+    """What was seen at one moment, weighed: of every row there and the sound machine last, and of something else.
+
+    ``log`` ``[rows + 1]`` while it shows, ``asleep`` ``[rows]`` while it sleeps, and ``awake`` ``[rows]`` what is added
+    to that where nobody knows which (nothing in it where it is known).
+    """
+
+    log: Floats
+    asleep: Floats
+    awake: Floats
+    other: float
+    showing: str
+
+
+@dataclass(frozen=True, eq=False)
 class Said:
     """What the rows say of one observation: log likelihood ``[rows + 1]``, and how far they stray from sound."""
 
@@ -108,6 +124,12 @@ Blocked = tuple[stages.Weighed, stages.Weighed | None, Floats, float]
 
 def _is_ohms(observed: Electrical) -> bool:
     return isinstance(observed, Reading) and observed.quantity == "ohms"
+
+
+def _alike(names: Floats) -> tuple[Ints, Ints]:
+    """Which ``names`` ``[n]`` are the same: the first of each, and the number of each of them ``[n]``."""
+    found = alike(names.view(np.int64)[:, None])
+    return np.unique(names, return_index=True, return_inverse=True)[1:] if found is None else found
 
 
 class _RowLevels:
@@ -141,10 +163,14 @@ class Epoch:
     looks: Counter[tuple[str, str, bool]] = field(default_factory=Counter)
     moves: Counter[tuple[str, bool]] = field(default_factory=Counter)
     ended_by: Action | None = None
+    _settled: tuple[int, list[Reading]] = field(default=(-1, []), init=False, compare=False)
 
     def readings(self) -> list[Reading]:
         """Every point read, once, with what its values come to (see ``repeats.settled``)."""
-        return settled(self.repeats)
+        count = sum(map(len, self.repeats.values()))  # values are only ever added
+        if self._settled[0] != count:
+            self._settled = count, settled(self.repeats)
+        return self._settled[1]
 
     def volts(self) -> tuple[Reading, ...]:
         """The voltage readings with everything plugged, which are weighed together."""
@@ -209,6 +235,8 @@ class Evidence:
         self._columns = Columns(signatures, space, self.carried)
         self._shown: dict[tuple[str, ...], Floats] = {}
         self._said: dict[Electrical, Said] = {}
+        self._moments: dict[tuple[tuple[Electrical, ...], bool], Moment] = {}
+        self._strays: dict[tuple[str, str], Floats] = {}
         for symptom in complaint.symptoms:
             self.add(symptom)
 
@@ -357,9 +385,24 @@ class Evidence:
 
     def strays(self, function: str, state: str) -> Floats:
         """How far a function strays from the healthy machine's for every row, ``[rows + 1]``, 0 to 2."""
-        chances = self.levels(function, state)
-        result: Floats = np.abs(chances - chances[-1]).sum(axis=1)
-        return result
+        key = (function, state)
+        if key not in self._strays:
+            chances = self.levels(function, state)
+            self._strays[key] = np.abs(chances - chances[-1]).sum(axis=1)
+        return self._strays[key]
+
+    def at_moment(self, moment: tuple[Electrical, ...], epoch: Epoch) -> Moment:
+        """One of the moments of an epoch, weighed; kept."""
+        key = (moment, epoch is self.epochs[0])
+        if key not in self._moments:
+            items = [self.weigh(observed) for observed in moment]
+            log = np.sum([item.log for item in items], axis=0)
+            asleep, showing = log[self.asleep_lines(epoch)], items[0].showing
+            known = showing in ("yes", "no")
+            awake = np.log1p(self.space.row_duty * np.expm1(log[:-1] - asleep)) if not known else np.zeros(0)
+            other = float(np.sum([np.log(item.other) for item in items]))
+            self._moments[key] = Moment(log, asleep, awake, other, showing)
+        return self._moments[key]
 
     def said(self, observed: Electrical) -> Said:
         """Log likelihood and straying of every row for one observation; kept."""
@@ -411,8 +454,13 @@ class Evidence:
                 sum(np.log(likelihood.reading_span(self.signatures.state(seen.state), seen)) for seen in chosen)
             )
             steady = self._rows_weighed(chosen, None, flat, behind)
+            sleeping: stages.Weighed | None
             part = tuple(reading for reading in chosen if reading.showing != "unknown")
-            sleeping = self._rows_weighed(part, asleep_line, -np.inf, behind) if part else None
+            if len(part) == len(chosen) <= stages.IN_FULL and all(seen.showing == "yes" for seen in chosen):
+                # Then a sleeping row shows what a steady one does.
+                sleeping = replace(steady, at_most=steady.at_most[:-1], let_go=steady.let_go[:-1])
+            else:
+                sleeping = self._rows_weighed(part, asleep_line, -np.inf, behind) if part else None
             mixed = np.zeros(rows)
             for reading in chosen:
                 if reading.showing == "unknown":
@@ -436,7 +484,7 @@ class Evidence:
         # Rows that predict the same are weighed once, but each that scatters in its own way by itself.
         parted = np.unique(np.concatenate([spread.rows for spread in spreads]))
         names[parted] = np.inf
-        alike, number = np.unique(names, return_index=True, return_inverse=True)[1:]
+        met, number = _alike(names)
         apart = np.flatnonzero(np.isinf(names))
 
         def weigh(lines: Ints, at: Ints) -> Floats:
@@ -450,7 +498,7 @@ class Evidence:
             own = scatter.precisions(mine, part.value, scatter.in_charge(mine, lines, awake))
             return part.one_wrong_at_most(value, along, own)
 
-        plain = np.logaddexp(weigh(alike, np.arange(len(chosen))), block.least)[number]
+        plain = np.logaddexp(weigh(met, np.arange(len(chosen))), block.least)[number]
         ahead = max(ahead, float(np.delete(plain, apart).max(initial=-np.inf)) + ROW_PRIOR)
         found = stages.by_stages(
             block, np.full(len(apart), ROW_PRIOR), lambda some, at: weigh(apart[some], at), ahead, behind

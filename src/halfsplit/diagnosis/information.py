@@ -10,10 +10,12 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
 
+from halfsplit.circuit import native
 from halfsplit.diagnosis import likelihood
 from halfsplit.diagnosis.checks import Check, one_apart, round_functions, short_checks, short_origin
 from halfsplit.diagnosis.compiled import seen_at_places
@@ -21,7 +23,8 @@ from halfsplit.diagnosis.evidence import FALSE_FIND, FALSE_MOVE, Evidence
 from halfsplit.diagnosis.living import Floats, Ints, Live
 from halfsplit.diagnosis.load_ohms import alone, can_be_read, load_check, load_of, suspected
 from halfsplit.diagnosis.loading import Loading
-from halfsplit.diagnosis.ohms import connectors_along, scale_of
+from halfsplit.diagnosis.held import Held
+from halfsplit.diagnosis.ohms import COLUMNS_HELD, connectors_along, scale_of
 from halfsplit.diagnosis.space import Bools, Space
 from halfsplit.diagnosis.telling import CLASS_SIDE, CLASS_STEP, ByClass, Plain, Sorted, Told
 from halfsplit.faults.signatures import Signatures, StateTable
@@ -65,6 +68,7 @@ class Teller:
         self._along: dict[str, tuple[str, ...]] = {}
         self._sorted: dict[str, Sorted] = {}
         self._kept: dict[tuple[str, str], tuple[Sequence[Check], Ints]] = {}
+        self._ohm_kinds: Held[str, Ints] = Held(COLUMNS_HELD)
         self._blows: dict[str, Bools] = {}
         self._loads: tuple[tuple[str, ...], Ints] | None = None
         self._patterns: dict[str, tuple[Ints, Ints]] = {}
@@ -184,19 +188,33 @@ class Teller:
         found: list[Told] = []
         asked = [*self._ohm_checks, *self._short_checks(now), *self._load_checks(now)]
         for check in asked:
-            ohms = evidence.ohms.predicted(check.state, check.plus, check.minus, check.unplugged, now.row)
-            load = self.machine.parts.get(load_of(check.id))
-            if load is not None and not check.unplugged and not alone(self.machine, load, float(ohms[-1])):
+            every = self._ohm_classes(check, evidence, now.row)
+            if every is None:
                 continue
-            live, sound = ohms[now.row], ohms[-1:]  # the sound machine is the last of the live ones too
-            sigma = evidence.ohms.sigma(check.plus, check.minus, live)
-            away = (scale_of(live) - scale_of(sound)) / (CLASS_STEP * np.maximum(sigma, sigma[-1]))
-            step = np.clip(np.rint(np.log2(1.0 + np.abs(away))), 0, CLASS_SIDE).astype(np.int64)
-            kind = np.where(away < 0, CLASS_SIDE - step, CLASS_SIDE + step)
+            kind = every[now.row]
             found.append(Plain((check,), _masses(now, kind, CLASS_SIDE, 2 * CLASS_SIDE + 1, groups), MISREAD))
             if check in self._ohm_checks and float(now.awake[kind != CLASS_SIDE].sum()) >= SHORT_MASS:
                 asked.extend(self._one_apart(check))
         return found
+
+    def _ohm_classes(self, check: Check, evidence: Evidence, rows: Ints) -> Ints | None:
+        """In which class a resistance falls with each row there ``[rows + 1]``, worked out for ``rows`` and kept.
+
+        None where ohms through a load say nothing of that load alone. Of ``rows`` the sound machine is the last.
+        """
+        known = self._ohm_kinds.get(check.id, lambda: np.full(self.space.rows + 1, -1, dtype=np.int64))
+        if (known[rows] >= 0).all():
+            return known
+        ohms = evidence.ohms.predicted(check.state, check.plus, check.minus, check.unplugged, rows)
+        load = self.machine.parts.get(load_of(check.id))
+        if load is not None and not check.unplugged and not alone(self.machine, load, float(ohms[-1])):
+            return None
+        live, sound = ohms[rows], ohms[-1:]
+        sigma = evidence.ohms.sigma(check.plus, check.minus, live)
+        away = (scale_of(live) - scale_of(sound)) / (CLASS_STEP * np.maximum(sigma, sigma[-1]))
+        step = np.clip(np.rint(np.log2(1.0 + np.abs(away))), 0, CLASS_SIDE).astype(np.int64)
+        known[rows] = np.where(away < 0, CLASS_SIDE - step, CLASS_SIDE + step)
+        return known
 
     def _one_apart(self, check: Check) -> tuple[Check, ...]:
         """A bus line that may be wrong, again with one connector apart at a time."""
@@ -266,6 +284,11 @@ class _Sights:
     fault: Ints
     chance: Floats
 
+    @cached_property
+    def pinned(self) -> dict[str, native.Pinned]:
+        """The same for the compiled code."""
+        return {name: native.Pinned(getattr(self, name)) for name in ("place", "fault", "chance")}
+
 
 class Places:
     """Looks at and moves of places; what they may show is worked out once for each set of states complained of."""
@@ -278,6 +301,10 @@ class Places:
         self._moves = np.array([check.look == "" for check in self._checks], dtype=np.bool_)
         self._false = np.where(self._moves, FALSE_MOVE, FALSE_FIND)
         self._kept: dict[tuple[str, ...], _Sights] = {}
+        self._pinned = {
+            name: native.Pinned(one)
+            for name, one in (("fault_of", self._fault), ("moves", self._moves), ("false_find", self._false))
+        }
 
     def _sights(self, evidence: Evidence) -> _Sights:
         # A look at a fuse shows what blew it in the states of the complaint.
@@ -301,9 +328,8 @@ class Places:
         space, known, groups = self._space, self._sights(evidence), len(now.names)
         count = len(space.faults) + 1
         compiled = seen_at_places(
-            len(self._checks), count, LEAST_SEEN, row=now.row, group=now.group, awake=now.awake, asleep=now.asleep,
-            fault_of=self._fault, place=known.place, fault=known.fault, chance=known.chance, moves=self._moves,
-            false_find=self._false, prior=prior,
+            len(self._checks), count, LEAST_SEEN, row=now.row, group=now.group, awake=now.awake,
+            asleep=now.asleep, prior=prior, **self._pinned, **known.pinned,
         )  # fmt: skip
         if compiled is not None:
             at, joint = compiled

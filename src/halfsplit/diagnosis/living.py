@@ -21,6 +21,8 @@ LIVE_MASS = 0.995
 LIVE_MOST = 700
 #: Weights that differ by less than this share are equal but for rounding.
 ALIKE = 1e-9
+#: Numbers are told apart to one part in so many: sums made in another order agree to a hundredth of that, about.
+ROUNDED = 2.0**32
 #: Groups told apart when information is counted; the rest share one.
 GROUPS_MOST = 48
 
@@ -75,6 +77,13 @@ class Live:
         return np.asarray(weights @ values, dtype=np.float64)
 
 
+def but_for_rounding(values: Floats) -> Floats:
+    """Numbers ``[n]`` with those made equal that differ by rounding alone, so that of equal ones the first is first."""
+    share, power = np.frexp(values)
+    result: Floats = np.ldexp(np.rint(share * ROUNDED), power)
+    return result
+
+
 def live(belief: Belief, showing: str = "unknown", *waits: int) -> tuple[Live, ...]:
     """The live hypotheses of a belief; of two faults the one behind the trouble that is hunted now.
 
@@ -86,7 +95,7 @@ def live(belief: Belief, showing: str = "unknown", *waits: int) -> tuple[Live, .
     groups = space.hyp_group[order]
     by_group = np.bincount(groups, weights=mass, minlength=len(space.groups))
     some = np.flatnonzero(by_group)
-    top = some[np.argsort(-by_group[some], kind="stable")[:GROUPS_MOST]].tolist()
+    top = some[np.argsort(-but_for_rounding(by_group[some]), kind="stable")[:GROUPS_MOST]].tolist()
     small = np.full(len(space.groups), len(top), dtype=np.int64)
     small[top] = np.arange(len(top))
     duty = space.duty[order]
@@ -127,11 +136,12 @@ def _likeliest(weight: Floats) -> tuple[Ints, Floats]:
         return order, weight[order]
     # All below this together hold less than what may be left out.
     some = np.flatnonzero(weight > 0.9 * (1.0 - LIVE_MASS) * total / len(weight))
+    among = but_for_rounding(weight[some])
     if len(some) > LIVE_MOST:
-        among = weight[some]
-        some = some[among >= np.partition(among, -LIVE_MOST)[-LIVE_MOST]]
+        least = np.partition(among, -LIVE_MOST)[-LIVE_MOST]
+        some, among = some[among >= least], among[among >= least]
     # Of equally likely ones the first come first.
-    order = some[np.argsort(-weight[some], kind="stable")[:LIVE_MOST]]
+    order = some[np.argsort(-among, kind="stable")[:LIVE_MOST]]
     end = int(np.searchsorted(np.cumsum(weight[order]), LIVE_MASS * total)) + 1
     # Which of equally likely ones comes last is a matter of rounding, so they stay all or none.
     last = weight[order[min(end, len(order)) - 1]]

@@ -14,7 +14,7 @@ import numpy as np
 
 from halfsplit.diagnosis.checks import METERED, Check
 from halfsplit.diagnosis.compiled import least_apart
-from halfsplit.diagnosis.living import ALIKE, Floats, Ints
+from halfsplit.diagnosis.living import ALIKE, Floats, Ints, but_for_rounding
 from halfsplit.diagnosis.space import Bools, RepairGroup
 from halfsplit.diagnosis.telling import Told
 from halfsplit.machine.model import Machine
@@ -191,7 +191,7 @@ class Offers(Sequence[Option]):
         self._numbers, self._minutes, self._before, self._information = numbers, minutes, before, information
         self.repairs = tuple(repairs)
         rate = np.concatenate([information / minutes, [one.rate for one in repairs]])
-        order = np.argsort(-rate, kind="stable")
+        order = np.argsort(-but_for_rounding(rate), kind="stable")
         self._order: list[int] = order[: int((rate >= least).sum())].tolist()
         self._made: dict[int, Option] = {}
 

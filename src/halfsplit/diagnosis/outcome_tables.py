@@ -80,4 +80,4 @@ class OutcomeTables:
 
 def entropy_nats(rows: Floats) -> Floats:
     """Entropy in nats along the last axis."""
-    return np.asarray(-np.sum(np.where(rows > 0, rows * np.log(np.where(rows > 0, rows, 1.0)), 0.0), axis=-1))
+    return np.asarray(entr(np.maximum(rows, 0.0)).sum(axis=-1))

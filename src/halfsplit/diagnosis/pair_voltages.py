@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from halfsplit.diagnosis import scatter
+from halfsplit.diagnosis.compiled_weighing import alike, both_shown
 from halfsplit.diagnosis.evidence import Evidence
 from halfsplit.diagnosis.stages import LetGo, by_stages
 from halfsplit.observations import Reading
@@ -50,11 +51,21 @@ class Together:
 
         ``prior`` ``[classes, classes]``, ``ahead`` and ``behind`` as for ``stages.by_stages``.
         """
-        alike = first is second
-        one, two = np.triu_indices(self.size, 1) if alike else np.nonzero(~np.eye(self.size, dtype=np.bool_))
+        mirrored = first is second
+        one, two = np.triu_indices(self.size, 1) if mirrored else np.nonzero(~np.eye(self.size, dtype=np.bool_))
 
         def weigh(some: Ints, at: Ints) -> Floats:
-            mine, theirs = one[some], two[some]
+            part, mine, theirs = self.block.some(at), one[some], two[some]
+            spreads = [self.spreads[number] for number in at]
+            shown = both_shown(mine, theirs, first, second, self.value, self.along, self.strays, self.kind, at)
+            if shown is not None:
+                # Many pairs show the same, above all those of which one is asleep: each is weighed once.
+                whole = np.concatenate([shown[0].view(np.int64), shown[1].view(np.int64), shown[2]], axis=1)
+                same = alike(whole)
+                if same is not None:
+                    value, along, kind = (one[same[0]] for one in shown)
+                    own = scatter.precisions(spreads, part.value, self.charge[kind, at])
+                    return part.one_wrong_at_most(value, along, own)[same[1]]
             awake, other_awake = first[np.ix_(mine, at)], second[np.ix_(theirs, at)]
             line = np.where(awake, mine[:, None], mine[:, None] + self.size)
             other = np.where(other_awake, theirs[:, None], theirs[:, None] + self.size)
@@ -68,8 +79,7 @@ class Together:
             other_kind = np.where(other_awake, self.kind[theirs][:, None], 0)
             either = np.maximum(kind, other_kind)  # where both stray alike, so that it does not matter who comes first
             kind = np.where(leads > 0.5, kind, np.where(leads < 0.5, other_kind, either))
-            part = self.block.some(at)
-            own = scatter.precisions([self.spreads[number] for number in at], part.value, self.charge[kind, at])
+            own = scatter.precisions(spreads, part.value, self.charge[kind, at])
             return part.one_wrong_at_most(value, along, own)
 
         found = by_stages(self.block, prior[one, two], weigh, ahead, behind)
@@ -77,5 +87,5 @@ class Together:
         for taken in (LetGo.AT_MOST, LetGo.AT_LEAST):
             square = np.zeros((self.size, self.size))
             square[one, two] = found.taken(taken)
-            made.append(square + square.T if alike else square)
+            made.append(square + square.T if mirrored else square)
         return BothWeighed(*made)

@@ -20,6 +20,8 @@ from functools import cmp_to_key
 import numpy as np
 from numpy.typing import NDArray
 
+from halfsplit.diagnosis.compiled_weighing import beside, take_moment
+from halfsplit.diagnosis.compiled_weighing import moment as moment_seen
 from halfsplit.diagnosis.evidence import NEW_LOOK, Electrical, Epoch, Evidence, Said
 from halfsplit.diagnosis.pair_voltages import BothWeighed, Together
 from halfsplit.diagnosis.stages import LetGo
@@ -169,24 +171,16 @@ class Pairs:
     def _add(
         self, moment: tuple[Electrical, ...], asleep_line: Ints, duty: Floats, seen: _Seen, *, steady: bool
     ) -> None:
-        both: Floats | float = 1.0
-        first: Floats | float = 1.0
-        neither: Floats | float = 1.0
-        scale = 0.0
-        for observed in moment:
+        log, strays = np.empty((2, len(moment), len(duty))), np.empty((2, len(moment), len(duty)))
+        for number, observed in enumerate(moment):
             said = self.said(observed)
-            log_on, log_off = said.log[self.chief], said.log[asleep_line]
-            # As shares of the largest, so that many together can still be written as numbers.
-            largest = max(float(log_on.max()), float(log_off.max()))
-            scale += largest
-            on, off = np.exp(log_on - largest), np.exp(log_off - largest)
-            far, near = said.strays[self.chief], said.strays[asleep_line]
-            both = both * _further(on, far, on, far)
-            first = first * _further(on, far, off, near)  # the second one asleep
-            neither = neither * _further(off, near, off, near)
+            for at, line in enumerate((self.chief, asleep_line)):
+                log[at, number], strays[at, number] = said.log[line], said.strays[line]
+        # As shares of the largest, so that many together can still be written as numbers.
+        largest = log.max(axis=(0, 2))
         chance, guess = self._awake(moment[0], duty)
-        awake = Awake(chance, guess, steady)
-        seen.take(np.maximum(both, LEAST), np.maximum(first, LEAST), np.maximum(neither, LEAST), scale, awake)
+        likely, least = _at_once(np.exp(log - largest[:, None]), strays)
+        seen.take(likely, least, float(largest.sum()), Awake(chance, guess, steady))
 
     def _volts(self, epoch: Epoch, within: float) -> tuple[Floats, Floats]:
         """What an epoch's voltage readings say together, at most and at least, ``[2, 2, classes, classes]``."""
@@ -261,16 +255,25 @@ class _Seen:
         self._full, self._once = np.ones((2, size, size)), np.ones((2, size, size))
         self._least = 1.0
 
-    def take(self, both: Floats, first: Floats, neither: Floats, scale: float, awake: Awake) -> None:
-        """One moment: likelihoods with both awake, the first and neither, ``exp(scale)`` times as large as told."""
-        least = min(float(both.min()), float(first.min()), float(neither.min()))
+    def take(self, likely: Floats, least: float, scale: float, awake: Awake) -> None:
+        """One moment: likelihoods with both awake, the first and neither ``[3, size, size]``, and the least of them.
+
+        They are ``exp(scale)`` times as large as told.
+        """
         if self._least * least * least < LEAST:
             self._settle()
         self._least *= least * least
         if awake.steady:
-            self._steady *= both
             self._scale[0, 0] += scale
         self._scale[1] += scale
+        if take_moment(
+            likely, awake.chance, awake.guess, ROUNDING, self._steady if awake.steady else None, self._full,
+            self._once, self._times,
+        ):  # fmt: skip
+            return
+        both, first, neither = likely
+        if awake.steady:
+            self._steady *= both
         mine, other = awake.chance[:, None], awake.chance[None, :]
         rest = 1.0 - mine
         second = first.T
@@ -345,6 +348,24 @@ def _rising(lines: Floats) -> Floats:
     kept = [one for at, one in enumerate(order) if not at or differ(one, order[at - 1])]
     result: Floats = lines[kept]
     return result
+
+
+def _at_once(likely: Floats, strays: Floats) -> tuple[Floats, float]:
+    """What is seen at one moment, with both awake, the first and neither ``[3, size, size]``, and the least of it.
+
+    ``likely`` and ``strays`` ``[2, observations, size]``: of each class awake and asleep.
+    """
+    found = moment_seen(likely[0], likely[1], strays[0], strays[1], LEAST)
+    if found is not None:
+        return found
+    size = likely.shape[2]
+    both, first, neither = np.ones((3, size, size))
+    for on, off, far, near in zip(likely[0], likely[1], strays[0], strays[1], strict=True):
+        both = both * _further(on, far, on, far)
+        first = first * _further(on, far, off, near)  # the second one asleep
+        neither = neither * _further(off, near, off, near)
+    whole = np.maximum(np.stack([both, first, neither]), LEAST)
+    return whole, float(whole.min())
 
 
 def _further(one: Floats, far_one: Floats, two: Floats, far_two: Floats) -> Floats:
@@ -458,14 +479,13 @@ class Followed:
         """The likeliest pairs of classes that are both there: chief rows, log weight."""
         size = len(self.pairs)
         own = spread_over(self.score, self.pairs.kind, size)
-        weight = self.shared + own[:, None, :, None] + own[None, :, None, :]
-        table = np.logaddexp.reduce(weight.reshape(4, size, size), axis=0)
-        table[np.tril_indices(size)] = -np.inf
+        one, two = np.triu_indices(size, 1)
+        weight = self.shared[:, :, one, two] + own[:, None, one] + own[None, :, two]
+        table = np.logaddexp.reduce(weight.reshape(4, len(one)), axis=0)
         found = []
-        for at in np.argsort(-table, axis=None)[:most]:
-            one, two = divmod(int(at), size)
-            rows = int(self.pairs.chief[one]), int(self.pairs.chief[two])
-            found.append((*rows, float(table[one, two] + np.log(2.0) + self.constant)))
+        for at in np.argsort(-table, kind="stable")[:most].tolist():
+            rows = int(self.pairs.chief[one[at]]), int(self.pairs.chief[two[at]])
+            found.append((*rows, float(table[at] + np.log(2.0) + self.constant)))
         return found
 
     def cured(self, at: int, now: Floats) -> Floats:
@@ -482,10 +502,16 @@ class Followed:
 
     def _beside(self, shared: Floats, own: Floats) -> Floats:
         """For each class, the weight of all classes beside it, ``[2, classes]``."""
+        found = beside(shared, own)
+        if found is not None:
+            return found
         weight = shared + own[None, :, None, :]
         size = len(self.pairs)
         weight[:, :, np.arange(size), np.arange(size)] = -np.inf
-        result: Floats = np.logaddexp.reduce(np.moveaxis(weight, 2, 1).reshape(2, size, 2 * size), axis=2)
+        rows = np.moveaxis(weight, 2, 1).reshape(2, size, 2 * size)
+        most = rows.max(axis=2)
+        with np.errstate(divide="ignore"):
+            result: Floats = most + np.log(np.exp(rows - np.where(np.isfinite(most), most, 0.0)[:, :, None]).sum(axis=2))
         return result
 
     def _wide(self, values: Floats) -> Floats:

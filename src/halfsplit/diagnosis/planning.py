@@ -31,7 +31,7 @@ from halfsplit.diagnosis.endgame import (
 )
 from halfsplit.diagnosis.evidence import Evidence
 from halfsplit.diagnosis.information import Teller
-from halfsplit.diagnosis.living import Floats, Live, live
+from halfsplit.diagnosis.living import Floats, Live, but_for_rounding, live
 from halfsplit.diagnosis.offers import (
     TOLD_BEFORE,
     USED_UP,
@@ -290,7 +290,7 @@ class Planner:
 
         def place(one: Option) -> tuple[float, float]:
             expected = math.inf if one.expected_min is None else one.expected_min
-            return (0.0 if expected <= least + ALIKE_MIN else expected, -one.rate)
+            return (0.0 if expected <= least + ALIKE_MIN else expected, -float(but_for_rounding(np.array(one.rate))))
 
         return sorted(valued, key=place)
 

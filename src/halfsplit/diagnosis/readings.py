@@ -17,6 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from halfsplit.diagnosis import likelihood
+from halfsplit.diagnosis.compiled_weighing import weighed_lines
 from halfsplit.diagnosis.scatter import Precisions
 from halfsplit.diagnosis.space import Space
 from halfsplit.faults.signatures import Signatures
@@ -108,15 +109,38 @@ class Block:
 
     def one_wrong_at_most(self, predicted: Floats, along: Floats, own: Iterable[Precisions] = ()) -> Floats:
         """The same without the part in which all readings are wrong, which is ``least`` for every line."""
-        off, result = self.value - predicted, np.zeros(len(predicted))
-        plain = np.ones(len(predicted), dtype=np.bool_)
+        result, plain = np.empty(len(predicted)), np.ones(len(predicted), dtype=np.bool_)
         for some in own:
             plain[some.lines] = False
-            result[some.lines] = self._mixed(_with_own(off[some.lines], along[some.lines], some))
+            result[some.lines] = self._weighed(predicted[some.lines], along[some.lines], some)
         if plain.all():
-            return self._mixed(self._with_shared(off, along))
-        result[plain] = self._mixed(self._with_shared(off[plain], along[plain]))
+            return self._weighed(predicted, along, None)
+        result[plain] = self._weighed(predicted[plain], along[plain], None)
         return result
+
+    def _weighed(self, predicted: Floats, along: Floats, own: Precisions | None) -> Floats:
+        """Lines that all have the errors of the block, or each its ``own``."""
+        if own is None:
+            errors = None, self.precision[None], np.array([self.log_determinant])
+        else:
+            errors = own.choice, own.precision, own.log_determinant
+        found = weighed_lines(
+            self.value, predicted, along, *errors, self._odds_astray, self._none_astray, (WIDE_SHARE, WIDE)
+        )
+        if found is not None:
+            return found
+        off = self.value - predicted
+        return self._mixed(self._with_shared(off, along) if own is None else _with_own(off, along, own))
+
+    @property
+    def _odds_astray(self) -> Floats:
+        """Odds of each reading to be wrong, over the width of wrong ones, in units of a Gaussian's peak, ``[n]``."""
+        result: Floats = self.wrong / (1.0 - self.wrong) / self.stray_v * math.sqrt(2.0 * math.pi)
+        return result
+
+    @property
+    def _none_astray(self) -> float:
+        return float(np.log1p(-self.wrong).sum())
 
     def _with_shared(self, off: Floats, along: Floats) -> _Parts:
         diagonal = np.diagonal(self.precision)
@@ -154,9 +178,8 @@ class Block:
         lean -= largest[:, None]
         odds = np.exp(lean, out=lean)
         odds /= np.sqrt(own, out=own)
-        stray = self.wrong / (1.0 - self.wrong) / self.stray_v * math.sqrt(2.0 * math.pi)
-        one_wrong = np.logaddexp(0.0, largest + np.log(odds @ stray))
-        result: Floats = log + float(np.log1p(-self.wrong).sum()) + one_wrong
+        one_wrong = np.logaddexp(0.0, largest + np.log(odds @ self._odds_astray))
+        result: Floats = log + self._none_astray + one_wrong
         return result
 
 

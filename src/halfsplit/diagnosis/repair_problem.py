@@ -23,6 +23,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from halfsplit.diagnosis.compiled_order import base_order
 from halfsplit.diagnosis.outcome_tables import OutcomeTables
 from halfsplit.errors import InternalError
 
@@ -319,13 +320,16 @@ def base_minutes(
     length = own + (~is_open * t.step_minutes) @ extra.T.astype(np.float64)
     chance: Floats = np.zeros((rows, items))
     chance[:, steps:] = belief[:, t.repair_group] * t.success * repairs_left
+    away = t.hand_over_minutes
+    found = base_order(parent, length, chance, is_open, repairs_left, away, FREE_MINUTES)
+    if found is not None:
+        return found
     weighted = chance * length
     placed = np.concatenate([is_open, ~repairs_left], axis=1)
     ratio = np.where(placed, -1.0, chance / np.maximum(length, FREE_MINUTES))
     block = np.broadcast_to(np.arange(items), (rows, items)).copy()
     lead = np.broadcast_to(np.concatenate([np.full(steps, -1), np.arange(repairs)]), (rows, items)).copy()
     total, clock, cured = np.zeros(rows), np.zeros(rows), np.zeros(rows)
-    away = t.hand_over_minutes
     best = np.full(rows, np.inf if away is None else away)
     first: Counts = np.full(rows, -1 if away is None else repairs, dtype=np.intp)
     lead_first: Counts = np.full(rows, -1, dtype=np.intp)

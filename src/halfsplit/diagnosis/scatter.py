@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from scipy.linalg import lapack
 
 from halfsplit.diagnosis import likelihood
+from halfsplit.diagnosis.compiled_weighing import alike
 from halfsplit.faults.signatures import Signatures
 from halfsplit.observations import Reading
 
@@ -100,7 +101,7 @@ def precisions(spreads: Sequence[Spread], value: Floats, whose: Ints) -> Iterato
     lines = np.flatnonzero((whose != SOUND).any(axis=1))
     if not len(lines):
         return
-    first, choice = np.unique(_names(whose[lines]), return_index=True, return_inverse=True)[1:]
+    first, choice = _alike(whose[lines])
     choices = whose[lines[first]]
     products = _Products(spreads)
     meter = likelihood.meter_v(value) ** 2
@@ -207,10 +208,14 @@ class _Products:
             self._shared[row], self._parts[row] = spread, part
 
 
-def _names(whose: Ints) -> NDArray[np.void]:
-    """Lines ``[lines, n]`` as one value each."""
+def _alike(whose: Ints) -> tuple[Ints, Ints]:
+    """Which lines ``[lines, n]`` are the same: the first of each, and the number of each line."""
+    found = alike(whose)
+    if found is not None:
+        return found
     short = np.ascontiguousarray(whose.astype(np.int32))
-    return short.view(np.dtype((np.void, short.dtype.itemsize * short.shape[1]))).ravel()
+    names = short.view(np.dtype((np.void, short.dtype.itemsize * short.shape[1]))).ravel()
+    return np.unique(names, return_index=True, return_inverse=True)[1:]
 
 
 def _inverted_together(covariance: Floats, meter: Floats) -> tuple[Floats, Floats]:

@@ -30,6 +30,8 @@ CLASS_STEP = 3.0
 CLASS_SIDE = 7
 #: Classes of a check: to both sides, the healthy one, and asleep.
 CLASSES = 2 * CLASS_SIDE + 2
+#: Of a group whose mass is taken away whole, rounding leaves no more than this; it is no outcome that can occur.
+ROUNDING = 1e-12
 #: Away from the healthy prediction by at most this share of a class step is the healthy class.
 NEAR = 0.5
 
@@ -122,6 +124,7 @@ class Sorted:
         #: Check of each kept pair, and the number of its check and class together.
         self.check: Ints = np.zeros(0, dtype=np.int64)
         self.kind: Ints = np.zeros(0, dtype=np.int64)
+        self._pinned: tuple[Ints, tuple[native.Pinned, ...]] | None = None
         #: Check and class of each number.
         self.check_of: Ints = np.zeros(0, dtype=np.int64)
         self.class_of: Ints = np.zeros(0, dtype=np.int64)
@@ -133,6 +136,14 @@ class Sorted:
         ends = np.cumsum(count)
         total = int(ends[-1]) if len(ends) else 0
         return np.repeat(self.first[rows] - (ends - count), count) + np.arange(total), count
+
+    def pinned(self) -> tuple[native.Pinned, ...]:
+        """The arrays ``first``, ``count``, ``check``, ``kind`` and ``class_of`` for the compiled code."""
+        with self._lock:
+            if self._pinned is None or self._pinned[0] is not self.kind:
+                arrays = self.first, self.count, self.check, self.kind, self.class_of
+                self._pinned = self.kind, tuple(native.Pinned(one) for one in arrays)
+            return self._pinned[1]
 
     def know(self, rows: Ints) -> None:
         """Works out the pairs of those rows that are not known yet."""
@@ -180,10 +191,9 @@ class ByClass:
 
     @cached_property
     def _by_pair(self) -> ByPair:
-        known = self._known
         return ByPair(
-            len(self._all), self._row, self._group, self._mass, known.first, known.count, known.check, known.kind,
-            known.class_of, self._usual, self._asleep, self.misread,
+            len(self._all), self._row, self._group, self._mass, *self._known.pinned(), self._usual, self._asleep,
+            self.misread,
         )  # fmt: skip
 
     @cached_property
@@ -224,6 +234,12 @@ class ByClass:
         return self._moved.information(self._usual, self._asleep, self.misread, prior_entropy)
 
 
+def _left(usual: Floats, taken: Floats) -> Floats:
+    """What is left of the mass of each group ``[groups]`` when some is ``taken`` ``[..., groups]``, rounding aside."""
+    left = usual - taken
+    return np.where(left > ROUNDING, left, 0.0)
+
+
 class _Moved:
     """The same in arrays: the masses that depart from the usual class."""
 
@@ -256,7 +272,7 @@ class _Moved:
         of_moved = where[self._place[self._kind]]
         inside = of_moved >= 0
         joint[of_moved[inside], self._class[self._kind[inside]], self._group[inside]] = self._moved[inside]
-        joint[:, CLASS_SIDE] = np.maximum(usual - self._taken[numbers], 0.0)
+        joint[:, CLASS_SIDE] = _left(usual, self._taken[numbers])
         if asleep is not None:
             joint[:, CLASSES - 1] = asleep
         return joint
@@ -270,7 +286,7 @@ class _Moved:
             return np.zeros(0)
         group_mass = all_usual if asleep is None else all_usual + asleep
         whole, groups = float(group_mass.sum()), len(group_mass)
-        usual = np.maximum(all_usual - self._taken, 0.0)
+        usual = _left(all_usual, self._taken)
         of_usual = usual.sum(axis=1)
         of_kind = np.bincount(self._kind, weights=self._moved, minlength=self._kinds)
         there = np.flatnonzero(of_kind != 0.0)

@@ -5,9 +5,13 @@
  */
 #include "telling.h"
 
+#include "sums.h"
+
 #include <math.h>
 #include <stdlib.h>
 #include <string.h>
+
+static const double ROUNDING = 1e-12;
 
 static double entr(double x) {
     if (x > 0.0)
@@ -15,28 +19,10 @@ static double entr(double x) {
     return x == 0.0 ? 0.0 : isnan(x) ? x : -INFINITY;
 }
 
-static double sum(const double *a, int64_t n) {
-    if (n < 8) {
-        double found = 0.0;
-        for (int64_t i = 0; i < n; i++)
-            found += a[i];
-        return found;
-    }
-    if (n <= 128) {
-        double r[8];
-        int64_t i = 8;
-        memcpy(r, a, sizeof r);
-        for (; i < n - n % 8; i += 8)
-            for (int k = 0; k < 8; k++)
-                r[k] += a[i + k];
-        double found = ((r[0] + r[1]) + (r[2] + r[3])) + ((r[4] + r[5]) + (r[6] + r[7]));
-        for (; i < n; i++)
-            found += a[i];
-        return found;
-    }
-    int64_t half = n / 2;
-    half -= half % 8;
-    return sum(a, half) + sum(a + half, n - half);
+/* What is left of a mass when some is taken, rounding aside. */
+static inline double left_of(double usual, double taken) {
+    double left = usual - taken;
+    return left > ROUNDING ? left : 0.0;
 }
 
 /* Masses of one check: of each class and group, and what is taken from each group's usual class. */
@@ -153,8 +139,7 @@ int64_t halfsplit_classes(const Classes *s, double prior_entropy, int64_t *at, d
             continue;
         gathered(s, pairs + start[c], pairs + start[c + 1], &m);
         for (int64_t g = 0; g < groups; g++) {
-            double left = s->usual[g] - m.taken[g];
-            usual[g] = left > 0.0 ? left : 0.0;
+            usual[g] = left_of(s->usual[g], m.taken[g]);
         }
         double of_usual = sum(usual, groups), of_kind[CLASSES];
         int occurs = of_usual > 0.0, kinds = 0;
@@ -218,8 +203,7 @@ void halfsplit_class_masses(const Classes *s, const int64_t *where, double *join
     for (int64_t c = 0; c < asked; c++) {
         double *usual = joint + (c * CLASSES + HEALTHY) * groups;
         for (int64_t g = 0; g < groups; g++) {
-            double left = s->usual[g] - usual[g];
-            usual[g] = left > 0.0 ? left : 0.0;
+            usual[g] = left_of(s->usual[g], usual[g]);
         }
         if (s->asleep)
             memcpy(joint + (c * CLASSES + CLASSES - 1) * groups, s->asleep, sizeof(double) * (size_t)groups);

@@ -1,7 +1,7 @@
 // One hunt on the phone: what was found, the odds, and what is worth doing next for its minutes
 // (diagnosis/hunt.py, diagnosis/planning.py and diagnosis/offers.py; without looking ahead and without two faults).
 import { believe, type Belief, openSymptoms } from "./belief";
-import { ALIKE, live } from "./living";
+import { ALIKE, butForRounding, live } from "./living";
 import { type Action, agreeing, type Check, type Found, pointOf, reported, type Showing, type Symptom } from "./observing";
 import type { Group, Table } from "./table";
 import { entropy, information, metered, type Told, Teller } from "./telling";
@@ -260,7 +260,8 @@ export class Hunt {
 }
 
 function byRate(options: Option[]): Option[] {
-  return options.map((one, at) => ({ one, at })).sort((a, b) => rate(b.one) - rate(a.one) || a.at - b.at)
+  return options.map((one, at) => ({ one, at, told: butForRounding(rate(one)) }))
+    .sort((a, b) => b.told - a.told || a.at - b.at)
     .map(({ one }) => one);
 }
 

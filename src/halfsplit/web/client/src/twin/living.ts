@@ -26,8 +26,9 @@ export function live(table: Table, belief: Belief, showing: Showing, wait: numbe
   const mass = order.map((at) => belief.there[at]!);
   const byGroup = new Float64Array(table.groups.length);
   order.forEach((at, n) => (byGroup[table.rowGroup[at >> 1]!]! += mass[n]!));
+  const told = byGroup.map(butForRounding);
   const top = [...byGroup.keys()].filter((one) => byGroup[one]! !== 0)
-    .sort((a, b) => byGroup[b]! - byGroup[a]! || a - b).slice(0, GROUPS_MOST);
+    .sort((a, b) => told[b]! - told[a]! || a - b).slice(0, GROUPS_MOST);
   const small = new Map(top.map((one, at) => [one, at]));
   const clear = belief.mended;
   const scale = 1 / Math.max(mass.reduce((sum, one) => sum + one, 0) + clear, 1e-300);
@@ -59,13 +60,21 @@ export function live(table: Table, belief: Belief, showing: Showing, wait: numbe
   return found;
 }
 
+/** A number to one part in 2^32: two that differ by rounding alone are the same, so that the first comes first. */
+export function butForRounding(value: number): number {
+  if (value === 0) return 0;
+  const unit = 2 ** (Math.floor(Math.log2(Math.abs(value))) - 31);
+  return Math.round(value / unit) * unit;
+}
+
 /** The hypotheses that hold nearly all weight, likeliest first; of equally likely ones the first. */
 function likeliest(weight: Float64Array): number[] {
   let total = 0;
   for (const one of weight) total += one;
   if (total <= 0) return [...weight.keys()].slice(0, LIVE_MOST);
+  const told = weight.map(butForRounding);
   const order = [...weight.keys()].filter((at) => weight[at]! > (0.9 * (1 - LIVE_MASS) * total) / weight.length)
-    .sort((a, b) => weight[b]! - weight[a]! || a - b).slice(0, LIVE_MOST);
+    .sort((a, b) => told[b]! - told[a]! || a - b).slice(0, LIVE_MOST);
   let sum = 0;
   const end = order.findIndex((at) => (sum += weight[at]!) >= LIVE_MASS * total);
   // Which of equally likely ones comes last is a matter of rounding, so they stay all or none.
