@@ -162,7 +162,7 @@ def pointer(array: NDArray[Any]) -> ctypes.c_void_p:
     if not array.flags.c_contiguous:
         raise InternalError("an array handed to the compiled code is not in row order")
     try:
-        return ctypes.c_void_p(ctypes.addressof(ctypes.c_char.from_buffer(array)))
+        return ctypes.c_void_p(ctypes.addressof(ctypes.c_char.from_buffer(array)))  # type: ignore[arg-type]
     except (TypeError, ValueError):  # read-only, or nothing in it
         return ctypes.c_void_p(array.ctypes.data)
 

@@ -50,24 +50,33 @@ class _Sights(ctypes.Structure):
     )  # fmt: skip
 
 
-@dataclass(frozen=True, eq=False)
-class ByPair:
-    """Rows awake ``[rows]`` with their group and mass, and the pairs that ``telling.Sorted`` keeps of them.
+@dataclass(frozen=True, slots=True)
+class Stays:
+    """The pairs that ``telling.Sorted`` keeps.
 
     ``first`` and ``count`` ``[lines]`` say where a line's pairs stand, ``check`` and ``kind`` ``[pairs]`` which they
-    are, ``class_of`` ``[kinds]`` the class of each kind; ``usual`` and ``asleep`` ``[groups]`` as in
-    ``telling.ByClass``.
+    are, ``class_of`` ``[kinds]`` the class of each kind.
+    """
+
+    first: native.Pinned
+    count: native.Pinned
+    check: native.Pinned
+    kind: native.Pinned
+    class_of: native.Pinned
+
+
+@dataclass(frozen=True, eq=False)
+class ByPair:
+    """Rows awake ``[rows]`` with their group and mass, and the pairs kept of them.
+
+    ``usual`` and ``asleep`` ``[groups]`` as in ``telling.ByClass``.
     """
 
     checks: int
     row: Ints
     group: Ints
     mass: Floats
-    first: native.Pinned
-    count: native.Pinned
-    check: native.Pinned
-    kind: native.Pinned
-    class_of: native.Pinned
+    stays: Stays
     usual: Floats
     asleep: Floats | None
     misread: float
@@ -92,10 +101,9 @@ class ByPair:
 
     @cached_property
     def _filled(self) -> tuple[ctypes.Structure, Sequence[object]]:
-        values = {name: getattr(self, name) for name in (
-            "checks", "row", "group", "mass", "first", "count", "check", "kind", "class_of", "usual", "asleep",
-            "misread",
-        )}  # fmt: skip
+        names = ("checks", "row", "group", "mass", "usual", "asleep", "misread")
+        values = {name: getattr(self, name) for name in names}
+        values |= {name: getattr(self.stays, name) for name in Stays.__slots__}
         return native.filled(_Classes, {**values, "rows": len(self.row), "groups": len(self.usual)})
 
 
@@ -149,9 +157,8 @@ def seen_at_places(
     """
     if not native.available():
         return None
-    rows, groups, pairs = (
-        len(one.array if isinstance(one, native.Pinned) else one) for one in (given["row"], given["prior"], given["place"])
-    )
+    counted = (given["row"], given["prior"], given["place"])
+    rows, groups, pairs = (len(one.array if isinstance(one, native.Pinned) else one) for one in counted)
     sizes = {"rows": rows, "faults": faults, "groups": groups, "pairs": pairs}
     made, held = native.filled(_Sights, {**given, **sizes, "least": least})
     at, joint = np.empty(places, dtype=np.int64), np.empty((places, 2, groups))

@@ -20,10 +20,10 @@ from halfsplit.diagnosis import likelihood
 from halfsplit.diagnosis.checks import Check, one_apart, round_functions, short_checks, short_origin
 from halfsplit.diagnosis.compiled import seen_at_places
 from halfsplit.diagnosis.evidence import FALSE_FIND, FALSE_MOVE, Evidence
+from halfsplit.diagnosis.held import Held
 from halfsplit.diagnosis.living import Floats, Ints, Live
 from halfsplit.diagnosis.load_ohms import alone, can_be_read, load_check, load_of, suspected
 from halfsplit.diagnosis.loading import Loading
-from halfsplit.diagnosis.held import Held
 from halfsplit.diagnosis.ohms import COLUMNS_HELD, connectors_along, scale_of
 from halfsplit.diagnosis.space import Bools, Space
 from halfsplit.diagnosis.telling import CLASS_SIDE, CLASS_STEP, ByClass, Plain, Sorted, Told

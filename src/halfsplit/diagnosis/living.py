@@ -93,7 +93,7 @@ def live(belief: Belief, showing: str = "unknown", *waits: int) -> tuple[Live, .
     space = belief.space
     order, mass = _likeliest(belief.one_trouble)
     groups = space.hyp_group[order]
-    by_group = np.bincount(groups, weights=mass, minlength=len(space.groups))
+    by_group = np.bincount(groups, weights=mass, minlength=len(space.groups)).astype(np.float64)
     some = np.flatnonzero(by_group)
     top = some[np.argsort(-but_for_rounding(by_group[some]), kind="stable")[:GROUPS_MOST]].tolist()
     small = np.full(len(space.groups), len(top), dtype=np.int64)

@@ -510,8 +510,9 @@ class Followed:
         weight[:, :, np.arange(size), np.arange(size)] = -np.inf
         rows = np.moveaxis(weight, 2, 1).reshape(2, size, 2 * size)
         most = rows.max(axis=2)
+        shares = np.exp(rows - np.where(np.isfinite(most), most, 0.0)[:, :, None])
         with np.errstate(divide="ignore"):
-            result: Floats = most + np.log(np.exp(rows - np.where(np.isfinite(most), most, 0.0)[:, :, None]).sum(axis=2))
+            result: Floats = most + np.log(shares.sum(axis=2))
         return result
 
     def _wide(self, values: Floats) -> Floats:

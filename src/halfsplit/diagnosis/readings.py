@@ -35,6 +35,8 @@ CHANGE_SHARE = 0.03
 #: Numbers of lines and readings worked on at one time; as many as stay near the processor, no source.
 AT_ONCE = 30_000
 
+_NO_LINES: Ints = np.zeros(0, dtype=np.int64)
+
 
 @dataclass(frozen=True, eq=False)
 class _Parts:
@@ -120,13 +122,11 @@ class Block:
 
     def _weighed(self, predicted: Floats, along: Floats, own: Precisions | None) -> Floats:
         """Lines that all have the errors of the block, or each its ``own``."""
-        if own is None:
-            errors = None, self.precision[None], np.array([self.log_determinant])
-        else:
-            errors = own.choice, own.precision, own.log_determinant
+        errors = own or Precisions(_NO_LINES, _NO_LINES, self.precision[None], np.array([self.log_determinant]))
         found = weighed_lines(
-            self.value, predicted, along, *errors, self._odds_astray, self._none_astray, (WIDE_SHARE, WIDE)
-        )
+            self.value, predicted, along, None if own is None else own.choice, errors.precision,
+            errors.log_determinant, self._odds_astray, self._none_astray, (WIDE_SHARE, WIDE),
+        )  # fmt: skip
         if found is not None:
             return found
         off = self.value - predicted

@@ -21,7 +21,7 @@ from scipy.special import entr
 
 from halfsplit.circuit import native
 from halfsplit.diagnosis.checks import Check
-from halfsplit.diagnosis.compiled import ByPair, plain_information
+from halfsplit.diagnosis.compiled import ByPair, Stays, plain_information
 from halfsplit.diagnosis.living import Floats, Ints
 
 #: Steps of the class scale in standard deviations.
@@ -124,7 +124,7 @@ class Sorted:
         #: Check of each kept pair, and the number of its check and class together.
         self.check: Ints = np.zeros(0, dtype=np.int64)
         self.kind: Ints = np.zeros(0, dtype=np.int64)
-        self._pinned: tuple[Ints, tuple[native.Pinned, ...]] | None = None
+        self._pinned: tuple[Ints, Stays] | None = None
         #: Check and class of each number.
         self.check_of: Ints = np.zeros(0, dtype=np.int64)
         self.class_of: Ints = np.zeros(0, dtype=np.int64)
@@ -137,12 +137,12 @@ class Sorted:
         total = int(ends[-1]) if len(ends) else 0
         return np.repeat(self.first[rows] - (ends - count), count) + np.arange(total), count
 
-    def pinned(self) -> tuple[native.Pinned, ...]:
+    def pinned(self) -> Stays:
         """The arrays ``first``, ``count``, ``check``, ``kind`` and ``class_of`` for the compiled code."""
         with self._lock:
             if self._pinned is None or self._pinned[0] is not self.kind:
                 arrays = self.first, self.count, self.check, self.kind, self.class_of
-                self._pinned = self.kind, tuple(native.Pinned(one) for one in arrays)
+                self._pinned = self.kind, Stays(*map(native.Pinned, arrays))
             return self._pinned[1]
 
     def know(self, rows: Ints) -> None:
@@ -192,7 +192,7 @@ class ByClass:
     @cached_property
     def _by_pair(self) -> ByPair:
         return ByPair(
-            len(self._all), self._row, self._group, self._mass, *self._known.pinned(), self._usual, self._asleep,
+            len(self._all), self._row, self._group, self._mass, self._known.pinned(), self._usual, self._asleep,
             self.misread,
         )  # fmt: skip
 

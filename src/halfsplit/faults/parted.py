@@ -6,12 +6,12 @@ What then hangs on little scatters far more than the sound machine does, so thes
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 
 import numpy as np
 from numpy.typing import NDArray
 
-from halfsplit.circuit.changed_spread import ChangedSpread
+from halfsplit.circuit.changed_spread import ChangedSpread, HeldSpread
 from halfsplit.circuit.system import System
 from halfsplit.faults.applying import table_of_effects
 from halfsplit.faults.catalogue import Effect
@@ -31,6 +31,25 @@ class Parted:
 
     rows: NDArray[np.int64]
     spread: ChangedSpread
+
+    def keep(self) -> KeptParted:
+        """What is worth keeping of it between runs."""
+        held = {each.name: getattr(self.spread.held, each.name) for each in fields(HeldSpread)}
+        return KeptParted(rows=self.rows, **held)
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class KeptParted(HeldSpread):
+    """The same as it is kept between runs: the rows, and what took long to work out of their spreads."""
+
+    rows: NDArray[np.int64]
+
+    def taken_up(self, system: System, effects: int) -> Parted | None:
+        """The rows again in a state with so many rows of ``effects``, None where this does not fit."""
+        within = self.rows.ndim == 1 and bool(((self.rows >= 0) & (self.rows < effects)).all())
+        if not within or not self.fits(system, len(self.rows)):
+            return None
+        return Parted(self.rows, ChangedSpread(system, self))
 
 
 def parted_from_battery(
@@ -61,4 +80,4 @@ def parted_from_battery(
     moved = np.abs(volts[:-1, bodies] - volts[-1, bodies]).max(axis=1, initial=0.0) > BODY_MOVES_V
     rows = np.flatnonzero(cut | moved)
     table = table_of_effects(netlist, [effects[row] for row in rows.tolist()])
-    return Parted(rows, ChangedSpread(system, table, sigma_resistance_ohm, sigma_emf_v))
+    return Parted(rows, ChangedSpread.made(system, table, sigma_resistance_ohm, sigma_emf_v))

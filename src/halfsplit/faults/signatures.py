@@ -29,7 +29,7 @@ from halfsplit.circuit.spread import pair_spread, spread_rows
 from halfsplit.circuit.system import System
 from halfsplit.faults.applying import table_of_effects
 from halfsplit.faults.catalogue import Effect
-from halfsplit.faults.parted import Parted, parted_from_battery
+from halfsplit.faults.parted import KeptParted, Parted, parted_from_battery
 from halfsplit.machine.model import Machine
 
 Floats = NDArray[np.float64]
@@ -159,6 +159,30 @@ class TableStore(Protocol):
         """Keeps a table; one that cannot be kept is let go."""
         ...
 
+    def get_parted(self, key: str) -> KeptParted | None:
+        """The rows of that table that part a battery or a body, None when there are none that are whole."""
+        ...
+
+    def put_parted(self, key: str, kept: KeptParted) -> None:
+        """Keeps these; what cannot be kept is let go."""
+        ...
+
+
+@dataclass(frozen=True, slots=True)
+class Shelf:
+    """The place in a store that belongs to one table."""
+
+    store: TableStore
+    key: str
+
+    def get_parted(self) -> KeptParted | None:
+        """See :class:`TableStore`."""
+        return self.store.get_parted(self.key)
+
+    def put_parted(self, kept: KeptParted) -> None:
+        """See :class:`TableStore`."""
+        self.store.put_parted(self.key, kept)
+
 
 _FIELDS = attrgetter(*(field.name for field in fields(Effect)))
 
@@ -191,6 +215,8 @@ class StateTable:
         self.netlist: Netlist = expand(machine, machine.states[state])
         self.readout: Readout = readout(machine, self.netlist)
         self.nodes = self.netlist.node_index
+        #: Where what is worked out of the table at the first reading is kept between runs.
+        self.shelf: Shelf | None = None
         self._parted_pairs: dict[tuple[str, str], tuple[NDArray[np.int64], Floats, Floats]] = {}
         self.functions = {name: at for at, name in enumerate(machine.functions)}
         self.codes = {
@@ -302,8 +328,14 @@ class StateTable:
     def parted(self) -> Parted:
         """The rows that part a battery or a body from the rest, with how readings scatter then."""
         effects = (self.lines.effects or ())[:-1]
-        sigma = tolerances(self.machine, self.system)
-        return parted_from_battery(self.machine, self.system, effects, self.lines.volts, *sigma)
+        kept = None if self.shelf is None else self.shelf.get_parted()
+        found = None if kept is None else kept.taken_up(self.system, len(effects))
+        if found is None:
+            sigma = tolerances(self.machine, self.system)
+            found = parted_from_battery(self.machine, self.system, effects, self.lines.volts, *sigma)
+            if self.shelf is not None:
+                self.shelf.put_parted(found.keep())
+        return found
 
     def parted_spread(self, plus: str, minus: str) -> tuple[NDArray[np.int64], Floats, Floats]:
         """Rows whose fault makes readings scatter anew, what each element does then, and how far the voltage goes.
@@ -445,8 +477,10 @@ class Signatures:
     def _made(self, name: str, kept: Kept | None, *, put: bool = False) -> StateTable:
         """A table from what is ``kept`` of it; ``put``: although there is something kept, the store has it not."""
         table = StateTable(self.machine, name, self.effects, kept)
-        if self._store is not None and (put or table.made_anew):
-            self._store.put(self._key(name), table.keep())
+        if self._store is not None:
+            table.shelf = Shelf(self._store, self._key(name))
+            if put or table.made_anew:
+                self._store.put(self._key(name), table.keep())
         return table
 
     def apart(self, name: str, unplugged: Sequence[str]) -> ApartTable:

@@ -23,25 +23,34 @@ import os
 import tempfile
 import zlib
 from collections.abc import Mapping
-from dataclasses import fields
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 import numpy as np
 import scipy
 from numpy.typing import NDArray
 
+from halfsplit.faults.parted import KeptParted
 from halfsplit.faults.signatures import Kept, TableStore
 from halfsplit.settings import cache_dir
 
 MAGIC = b"halfsplit table 2\n"
+Whole = TypeVar("Whole", Kept, KeptParted)
 #: What the arrays are on every computer: little-endian numbers and bytes that are 0 or 1.
 TYPES: Mapping[str, str] = {
     "volts": "<f4", "levels": "<f4", "codes": "|b1", "chatters": "|b1", "blown": "|b1", "spread_v": "<f8",
     "resting": "|b1", "start_v": "<f8",
 }  # fmt: skip
+#: The same of the rows that part a battery or a body.
+PARTED_TYPES: Mapping[str, str] = {
+    "known": "|b1", "deviation": "<f8", "place": "<i8", "sees": "<f8", "columns": "<f8",
+    "in_plus": "<i8", "in_minus": "<i8", "out_plus": "<i8", "out_minus": "<i8", "alpha": "<f8", "beta": "<f8",
+    "gamma": "<f8", "element": "<i8", "used": "|b1", "rows": "<i8",
+}  # fmt: skip
 ALIGNED = 16
 SUFFIX = ".table"
+#: The rows of a table that part a battery or a body, which only readings ask for.
+PARTED_SUFFIX = ".parted"
 UNFINISHED = ".part"
 #: The odds of jobs as they stood, kept beside the tables and let go like them.
 NOTES_SUFFIX = ".odds"
@@ -70,13 +79,19 @@ class FolderTables(TableStore):
 
     def get(self, key: str) -> Kept | None:
         """The table kept under ``key``, None when there is none that is whole."""
-        path = self.path(key)
+        return self._read(self.path(key), Kept)
+
+    def get_parted(self, key: str) -> KeptParted | None:
+        """The rows of that table that part a battery or a body, None when there are none that are whole."""
+        return self._read(self.path(key).with_suffix(PARTED_SUFFIX), KeptParted)
+
+    def _read(self, path: Path, kind: type[Whole]) -> Whole | None:
         try:
             with path.open("rb") as file:
                 content = file.read()
         except OSError:
             return None
-        kept = unpacked(content, path.stem)
+        kept = unpacked(content, path.stem, kind)
         if kept is not None:
             with contextlib.suppress(OSError):
                 os.utime(path)
@@ -84,7 +99,13 @@ class FolderTables(TableStore):
 
     def put(self, key: str, kept: Kept) -> None:
         """Keeps a table; one that cannot be written, or is too large for the folder, is let go."""
-        path = self.path(key)
+        self._write(self.path(key), kept)
+
+    def put_parted(self, key: str, kept: KeptParted) -> None:
+        """Keeps the rows of that table that part a battery or a body, as a table is kept."""
+        self._write(self.path(key).with_suffix(PARTED_SUFFIX), kept)
+
+    def _write(self, path: Path, kept: Kept | KeptParted) -> None:
         pieces = packed(kept, path.stem)
         if sum(len(piece) for piece in pieces) > self.most_bytes:
             return
@@ -105,7 +126,7 @@ class FolderTables(TableStore):
         """Removes the files longest not used, left-overs of killed writers included, until the rest fit."""
         found = []
         for path in self.folder.iterdir():
-            if path.suffix in (SUFFIX, UNFINISHED, NOTES_SUFFIX):
+            if path.suffix in (SUFFIX, PARTED_SUFFIX, UNFINISHED, NOTES_SUFFIX):
                 with contextlib.suppress(OSError):  # somebody else may be making room too
                     about = path.stat()
                     found.append((about.st_mtime_ns, about.st_size, path))
@@ -125,12 +146,17 @@ def tables(environ: Mapping[str, str] | None = None) -> TableStore | None:
     return None if folder is None else FolderTables(folder)
 
 
-def packed(kept: Kept, name: str) -> list[bytes | memoryview]:
+def _types(kind: type[Kept | KeptParted]) -> Mapping[str, str]:
+    return PARTED_TYPES if kind is KeptParted else TYPES
+
+
+def packed(kept: Kept | KeptParted, name: str) -> list[bytes | memoryview]:
     """A table as the pieces of its file."""
+    types = _types(type(kept))
     arrays = {
-        field.name: np.ascontiguousarray(getattr(kept, field.name), dtype=TYPES[field.name]) for field in fields(Kept)
+        each: np.ascontiguousarray(getattr(kept, each), dtype=type_) for each, type_ in types.items()
     }
-    about = {"name": name, "arrays": {each: [TYPES[each], list(array.shape)] for each, array in arrays.items()}}
+    about = {"name": name, "arrays": {each: [types[each], list(array.shape)] for each, array in arrays.items()}}
     line = json.dumps(about).encode("ascii")
     pieces: list[bytes | memoryview] = [line, b" " * (-(len(MAGIC) + 9 + len(line) + 1) % ALIGNED), b"\n"]
     for array in arrays.values():
@@ -141,7 +167,7 @@ def packed(kept: Kept, name: str) -> list[bytes | memoryview]:
     return [MAGIC, b"%08x\n" % check, *pieces]
 
 
-def unpacked(content: bytes, name: str) -> Kept | None:
+def unpacked(content: bytes, name: str, kind: type[Whole] = Kept) -> Whole | None:  # type: ignore[assignment]
     """The table in a file's content, its arrays read-only; None when the content is not that table whole."""
     start = len(MAGIC) + 9
     line_end = content.find(b"\n", start)
@@ -155,16 +181,16 @@ def unpacked(content: bytes, name: str) -> Kept | None:
         about = json.loads(content[start:line_end])
         if about["name"] != name:
             return None
-        for each, kind in TYPES.items():
-            written_kind, shape = about["arrays"][each]
-            if written_kind != kind:
+        for each, type_ in _types(kind).items():
+            written_type, shape = about["arrays"][each]
+            if written_type != type_:
                 return None
-            array = np.frombuffer(content, dtype=kind, count=math.prod(shape), offset=at).reshape(shape)
+            array = np.frombuffer(content, dtype=type_, count=math.prod(shape), offset=at).reshape(shape)
             arrays[each] = array
             at += array.nbytes + -array.nbytes % ALIGNED
     except (ValueError, KeyError, TypeError):
         return None
-    return Kept(**arrays) if at == len(content) else None
+    return kind(**arrays) if at == len(content) else None
 
 
 @functools.cache

@@ -229,9 +229,9 @@ def test_spread_after_a_change_is_the_slope_of_the_changed_circuit(
     count = len(netlist.branches)
     ohm, emf = np.zeros(count), np.zeros(count)
     ohm[k] = 1e-4 * branch.resistance_ohm
-    by_ohm = ChangedSpread(system, table_of(netlist, [(), changes]), ohm, np.zeros(count))
+    by_ohm = ChangedSpread.made(system, table_of(netlist, [(), changes]), ohm, np.zeros(count))
     emf[k] = 0.01
-    by_emf = ChangedSpread(system, table_of(netlist, [(), changes]), np.zeros(count), emf)
+    by_emf = ChangedSpread.made(system, table_of(netlist, [(), changes]), np.zeros(count), emf)
     assert by_ohm.known.all()
     plus, minus = (data.draw(st.integers(0, len(netlist.nodes) - 1)) for _ in range(2))
     for at, those in enumerate(((), changes)):

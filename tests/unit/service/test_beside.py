@@ -13,7 +13,7 @@ import pytest
 
 from halfsplit.diagnosis.hunt import Bench
 from halfsplit.faults import signatures
-from halfsplit.faults.signatures import Kept, Signatures, StateTable, worked_out
+from halfsplit.faults.signatures import Kept, Signatures, StateTable, TableStore, worked_out
 from halfsplit.machine.reading import load_machine
 from halfsplit.service import beside
 from halfsplit.service.beside import Beside, Processes, Standby, can_split
@@ -21,7 +21,7 @@ from halfsplit.service.beside import Beside, Processes, Standby, can_split
 CART = Path(__file__).resolve().parents[3] / "examples" / "hand-cart-generator"
 
 
-class Remembering:
+class Remembering(TableStore):
     """A store that keeps in memory what is put in."""
 
     def __init__(self) -> None:

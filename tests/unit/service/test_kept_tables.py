@@ -17,7 +17,7 @@ from tests.outside.machines.drawn import CART, machine
 
 from halfsplit.diagnosis.hunt import Bench
 from halfsplit.faults.signatures import Kept, StateTable, content_key
-from halfsplit.service.kept_tables import SUFFIX, UNFINISHED, FolderTables, program_version, tables
+from halfsplit.service.kept_tables import SUFFIX, UNFINISHED, FolderTables, packed, program_version, tables
 
 NAMES = [field.name for field in dataclasses.fields(Kept)]
 
@@ -77,6 +77,35 @@ def test_a_bench_with_kept_tables_says_what_one_without_says(tmp_path: Path) -> 
     # What has to be worked out still can be, and fits what was kept.
     effects = [*Bench(machine(CART)).signatures.effects, ()]
     assert np.array_equal(again.predict(effects).volts, plain.lines.volts)
+
+
+def test_rows_that_part_a_battery_come_back_bit_by_bit(tmp_path: Path) -> None:
+    plain, store = Bench(machine(CART)).signatures.state("work"), FolderTables(tmp_path)
+    points = plain.netlist.nodes[1], plain.netlist.nodes[2]
+    wanted = plain.parted_spread(*points)
+    assert len(wanted[0]) > 0
+    for first in (True, False):
+        assert bool(list(tmp_path.glob("*.parted"))) is not first
+        table = Bench(machine(CART), store).signatures.state("work")
+        for found, known in zip(table.parted_spread(*points), wanted, strict=True):
+            assert np.array_equal(found, known)
+    # The second time they were not worked out.
+    (path,) = tmp_path.glob("*.parted")
+    again = Bench(machine(CART), store).signatures.state("work")
+    assert not again.parted.spread.deviation.flags.writeable
+    # Damaged, or those of another table: worked out again.
+    whole = path.read_bytes()
+    kept = plain.parted.keep()
+    for spoilt in (
+        whole[:-5], whole[:2000] + b"x" + whole[2001:],
+        b"".join(packed(dataclasses.replace(kept, rows=kept.rows + 10**6), path.stem)),
+        b"".join(packed(dataclasses.replace(kept, place=kept.place + len(kept.sees)), path.stem)),
+        b"".join(packed(dataclasses.replace(kept, deviation=kept.deviation[:, 1:]), path.stem)),
+    ):  # fmt: skip
+        path.write_bytes(spoilt)
+        found = Bench(machine(CART), store).signatures.state("work").parted_spread(*points)
+        assert np.array_equal(found[1], wanted[1])
+        assert path.read_bytes() == whole
 
 
 def test_a_kept_table_is_not_written_to_by_accident(tmp_path: Path, kept: Kept) -> None:
