@@ -97,7 +97,7 @@ def test_a_file_of_another_key_or_form_is_none_although_its_sum_is_right(store: 
         path.write_bytes(MAGIC + b"%08x\n" % zlib.crc32(rest) + rest)
         assert store.get(KEY) is None
     rest = b"\xff\xfe no json\n" + numbers
-    assert unpacked(MAGIC + b"%08x\n" % zlib.crc32(rest) + rest, path.stem) is None
+    assert unpacked(MAGIC + b"%08x\n" % zlib.crc32(rest) + rest, path.stem, Kept) is None
 
 
 def test_a_damaged_file_is_made_again_and_is_whole_afterwards(tmp_path: Path) -> None:

@@ -162,7 +162,8 @@ def pointer(array: NDArray[Any]) -> ctypes.c_void_p:
     if not array.flags.c_contiguous:
         raise InternalError("an array handed to the compiled code is not in row order")
     try:
-        return ctypes.c_void_p(ctypes.addressof(ctypes.c_char.from_buffer(array)))  # type: ignore[arg-type]
+        first = ctypes.c_char.from_buffer(array)  # type: ignore[arg-type] # arrays are buffers from Python 3.12 on
+        return ctypes.c_void_p(ctypes.addressof(first))
     except (TypeError, ValueError):  # read-only, or nothing in it
         return ctypes.c_void_p(array.ctypes.data)
 

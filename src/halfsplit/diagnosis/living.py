@@ -80,7 +80,7 @@ class Live:
 def but_for_rounding(values: Floats) -> Floats:
     """Numbers ``[n]`` with those made equal that differ by rounding alone, so that of equal ones the first is first."""
     share, power = np.frexp(values)
-    result: Floats = np.ldexp(np.rint(share * ROUNDED), power)
+    result: Floats = np.ldexp(np.rint(share * ROUNDED) / ROUNDED, power)
     return result
 
 

@@ -167,7 +167,7 @@ def packed(kept: Kept | KeptParted, name: str) -> list[bytes | memoryview]:
     return [MAGIC, b"%08x\n" % check, *pieces]
 
 
-def unpacked(content: bytes, name: str, kind: type[Whole] = Kept) -> Whole | None:  # type: ignore[assignment]
+def unpacked(content: bytes, name: str, kind: type[Whole]) -> Whole | None:
     """The table in a file's content, its arrays read-only; None when the content is not that table whole."""
     start = len(MAGIC) + 9
     line_end = content.find(b"\n", start)

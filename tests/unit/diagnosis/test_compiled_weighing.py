@@ -137,7 +137,7 @@ def test_a_job_goes_the_same_way_without_the_compiled_pieces(repository: Path, f
         def tell(what: str, *_: object) -> None:
             if what != "verify":
                 options = hunt.planner.rank(hunt.belief, hunt.evidence, hunt.situation)[:6]
-                names = [one.check.id if one.check else one.repair.id for one in options if one.check or one.repair]
+                names = [one.check.id if one.check else one.repair.id if one.repair else "" for one in options]
                 steps.append(([what, *names], hunt.belief.group_odds()))
 
         play(bench, world, complaint, tell=tell, begun=(hunt, Clock(world)))

@@ -13,7 +13,8 @@ import pytest
 
 from halfsplit.diagnosis.hunt import Bench
 from halfsplit.faults import signatures
-from halfsplit.faults.signatures import Kept, Signatures, StateTable, TableStore, worked_out
+from halfsplit.faults.parted import KeptParted
+from halfsplit.faults.signatures import Kept, Signatures, StateTable, worked_out
 from halfsplit.machine.reading import load_machine
 from halfsplit.service import beside
 from halfsplit.service.beside import Beside, Processes, Standby, can_split
@@ -21,17 +22,24 @@ from halfsplit.service.beside import Beside, Processes, Standby, can_split
 CART = Path(__file__).resolve().parents[3] / "examples" / "hand-cart-generator"
 
 
-class Remembering(TableStore):
+class Remembering:
     """A store that keeps in memory what is put in."""
 
     def __init__(self) -> None:
         self.held: dict[str, Kept] = {}
+        self.parted: dict[str, KeptParted] = {}
 
     def get(self, key: str) -> Kept | None:
         return self.held.get(key)
 
     def put(self, key: str, kept: Kept) -> None:
         self.held[key] = kept
+
+    def get_parted(self, key: str) -> KeptParted | None:
+        return self.parted.get(key)
+
+    def put_parted(self, key: str, kept: KeptParted) -> None:
+        self.parted[key] = kept
 
 
 def test_the_work_comes_back() -> None:

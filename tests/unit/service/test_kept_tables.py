@@ -103,8 +103,8 @@ def test_rows_that_part_a_battery_come_back_bit_by_bit(tmp_path: Path) -> None:
         b"".join(packed(dataclasses.replace(kept, deviation=kept.deviation[:, 1:]), path.stem)),
     ):  # fmt: skip
         path.write_bytes(spoilt)
-        found = Bench(machine(CART), store).signatures.state("work").parted_spread(*points)
-        assert np.array_equal(found[1], wanted[1])
+        once_more = Bench(machine(CART), store).signatures.state("work").parted_spread(*points)
+        assert np.array_equal(once_more[1], wanted[1])
         assert path.read_bytes() == whole
 
 
