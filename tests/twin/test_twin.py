@@ -139,7 +139,7 @@ def told_of(hunt: Hunt) -> tuple[dict[str, float], dict[str, float]]:
     """What each check tells by the server, and by its masses without those of the usual class that are rounding.
 
     Where every live suspect leaves the usual class, what is left of it is 0 or some 1e-17 by chance of the order of
-    adding, and the server counts the latter as an outcome that a reading may be mistaken for.
+    adding; neither side counts that as an outcome that a reading may be mistaken for.
     """
     now, patient = live(hunt.belief, hunt.situation.showing, 0, WAIT_MOST)
     prior = np.bincount(now.group, weights=now.awake + now.asleep, minlength=len(now.names)).astype(np.float64)

@@ -8,6 +8,8 @@ program (its own source text, the versions of numpy and scipy). Another version 
     {"name": ..., "arrays": ...}    one line of JSON: the name, and type and shape of each array
     ...                             the arrays one after the other, in C order, each beginning at a multiple of 16
 
+What of a table only voltage readings ask for (``faults.parted``) stands beside it in a file of the same form.
+
 A file that is half-written, damaged or of another name is as good as none. Files appear whole, because they are
 written beside and then moved into place; whoever moves last wins, and both have written the same.
 """
