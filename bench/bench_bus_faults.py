@@ -15,11 +15,12 @@ import sys
 import tempfile
 from collections import Counter
 from collections.abc import Sequence
-from dataclasses import asdict
+from dataclasses import asdict, astuple
 from pathlib import Path
 
 import numpy as np
-from bus_jobs import Log, best_possible, hide_on_bus, judged, minutes_of, seeds, taken
+from bus_jobs import Log, best_possible, hide_on_bus, judged, seeds, taken
+from bus_minutes import WAYS, Minutes, minutes_of
 from estimates import ratio_of_means, share_interval
 from kept_jobs import SOURCES, digest
 from rows import ROOT, Row, finish, parser, say
@@ -66,23 +67,48 @@ def rank_rows(logs: Sequence[Log], best: float) -> list[Row]:
     ]  # fmt: skip
 
 
-def read_kept(file: Path) -> dict[int, tuple[Log, tuple[float, float, bool, bool] | None]]:
+def minute_rows(played: Sequence[Minutes]) -> list[Row]:
+    """Minutes of the four ways, and over those without a log."""
+    by_way = [[one.minutes[at] for one in played] for at in range(len(WAYS))]
+    rows = [
+        Row(f"minutes {'without a log' if not at else f'with the log {way}'}, mean", float(np.mean(by_way[at])), "min",
+            note=f"mended in {np.mean([one.mended[at] for one in played]):.0%}")
+        for at, way in enumerate(WAYS)
+    ]  # fmt: skip
+    for way, spent in zip(WAYS[1:], by_way[1:], strict=True):
+        ratio = ratio_of_means(spent, by_way[0])
+        goal = MINUTES_WITH if way == "first" else None
+        what = f"minutes with the log {way} over without"
+        rows.append(Row(what, ratio.value, "x", goal, note=f"95 % interval {ratio}"))
+    known = [one.known_at for one in played if one.known_at is not None]
+    if known:
+        rows.append(
+            Row("without a log, minutes until no more doubt is left than by the log, median", float(np.median(known)),
+                "min", note=f"in {len(known)} of {len(played)} jobs")
+        )  # fmt: skip
+    taken_in = float(np.mean([one.taken for one in played]))
+    return [*rows, Row("log taken where it is a check among others", taken_in, "share")]
+
+
+def read_kept(file: Path) -> dict[int, tuple[Log, Minutes | None]]:
     """Jobs of a run that was broken off, by number; a line cut short is as good as none."""
     found = {}
     for line in file.read_text("utf-8").splitlines() if file.exists() else ():
         try:
             number, log, went = json.loads(line)
-            found[int(number)] = Log(**{**log, "silent": tuple(log["silent"])}), tuple(went) if went else None
+            minutes = Minutes(tuple(went[0]), tuple(went[1]), went[2], went[3]) if went else None
+            found[int(number)] = Log(**{**log, "silent": tuple(log["silent"])}), minutes
         except (ValueError, KeyError, TypeError):
             continue
     return found
 
 
-def keep_one(file: Path, number: int, log: Log, went: tuple[float, float, bool, bool] | None) -> None:
+def keep_one(file: Path, number: int, log: Log, went: Minutes | None) -> None:
     """Writes one job down."""
     file.parent.mkdir(parents=True, exist_ok=True)
     with file.open("a", encoding="utf-8") as out:
-        out.write(json.dumps([number, asdict(log), went], separators=(",", ":")) + "\n")
+        minutes = astuple(went) if went else None
+        out.write(json.dumps([number, asdict(log), minutes], separators=(",", ":")) + "\n")
 
 
 def main() -> int:
@@ -94,11 +120,11 @@ def main() -> int:
     folder = ROOT / "examples" / given.machine
     bench = Bench(load_machine(folder), tables())
     fingerprint = fingerprint_of(machine_files(folder))
-    sources = (*SOURCES, "bench/bus_jobs.py", "bench/bus_recordings.py")
+    sources = (*SOURCES, "bench/bus_jobs.py", "bench/bus_minutes.py", "bench/bus_recordings.py")
     kept = given.out / "jobs" / f"bus-faults-{digest(folder, sources=sources)}.jsonl"
     known = read_kept(kept)
     logs: list[Log] = []
-    played: list[tuple[float, float, bool, bool]] = []
+    played: list[Minutes] = []
     with tempfile.TemporaryDirectory() as above:
         for number, rng in enumerate(seeds(6, given.count)):
             log, went = known.get(number, (None, None))
@@ -108,7 +134,7 @@ def main() -> int:
                 desk, found = taken(bench, folder, fingerprint, world, complaint, file, rng, BESIDE, STATE)
                 log = judged(bench, world, complaint, desk, found)
                 if number < given.minutes:
-                    went = minutes_of(bench, world, complaint, desk, number, BESIDE, STATE)
+                    went = minutes_of(bench, world, complaint, found, number, BESIDE, STATE)
                 file.unlink()
                 keep_one(kept, number, log, went)
             logs.append(log)
@@ -118,16 +144,9 @@ def main() -> int:
                 say(f"{number + 1} of {given.count}")
     rows = rank_rows(logs, best_possible(bench, BESIDE, STATE))
     if played:
-        plain, logged = ([one[at] for one in played] for at in (0, 1))
-        ratio = ratio_of_means(logged, plain)
-        rows += [
-            Row("minutes without the log, mean", float(np.mean(plain)), "min",
-                note=f"mended in {np.mean([one[2] for one in played]):.0%}"),
-            Row("minutes with the log, mean", float(np.mean(logged)), "min",
-                note=f"mended in {np.mean([one[3] for one in played]):.0%}"),
-            Row("minutes with the log over without", ratio.value, "x", MINUTES_WITH, note=f"95 % interval {ratio}"),
-        ]  # fmt: skip
-    return finish("bus_faults", given, rows, details={"logs": [asdict(one) for one in logs], "minutes": played})
+        rows += minute_rows(played)
+    details = {"logs": [asdict(one) for one in logs], "minutes": [asdict(one) for one in played]}
+    return finish("bus_faults", given, rows, details=details)
 
 
 if __name__ == "__main__":

@@ -13,6 +13,7 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import numpy as np
+from bus_minutes import LOG_MIN
 from bus_recordings import Recording
 
 from halfsplit.circuit.observing import SILENT_BESIDE, silence_code
@@ -20,7 +21,6 @@ from halfsplit.diagnosis.belief import Belief, believe
 from halfsplit.diagnosis.evidence import Evidence
 from halfsplit.diagnosis.hunt import Bench, Hunt
 from halfsplit.diagnosis.pairs import Pairs
-from halfsplit.diagnosis.practice import Clock, play
 from halfsplit.diagnosis.world import World, draw
 from halfsplit.errors import UserError
 from halfsplit.faults.catalogue import Fault
@@ -34,8 +34,6 @@ from halfsplit.service.bus_alike import kinds_on_the_bus
 from halfsplit.service.bus_evidence import take_log
 from halfsplit.service.desk import Desk
 
-#: Plugging the recorder in, recording for a minute, reading it: invented. Getting at the controller is charged beside.
-LOG_MIN = 6.0
 #: Parts whose own faults are none of bus, feed or ground.
 NOT_MEANT = ("controller", "battery")
 
@@ -195,21 +193,6 @@ def best_possible(bench: Bench, beside: str, state: str, first: int = 2) -> floa
     for one in {key[0] for key in mass}:
         hit += sum(sorted((value for key, value in mass.items() if key[0] == one), reverse=True)[:first])
     return hit / whole
-
-
-def minutes_of(
-    bench: Bench, world: World, complaint: Complaint, desk: Desk, seed: int, beside: str, state: str
-) -> tuple[float, float, bool, bool]:
-    """Minutes of the job without and with its log, and whether each was mended; the same machine with the same luck."""
-    plain = play(bench, world.fresh(np.random.default_rng([seed, 1])), complaint)
-    again = world.fresh(np.random.default_rng([seed, 1]))
-    clock = Clock(again)
-    part = bench.machine.parts[beside]
-    clock.spend(LOG_MIN, bench.machine.steps_for_zone(part.zone, part.access), state, beside)
-    hunt = desk.standing(desk.job()).hunt
-    hunt.open_steps(bench.machine.steps_for_zone(part.zone, part.access))
-    logged = play(bench, again, complaint, begun=(hunt, clock))
-    return plain.minutes, logged.minutes, plain.mended, logged.mended
 
 
 def seeds(first: int, count: int) -> Iterator[np.random.Generator]:

@@ -8,6 +8,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from bus_jobs import best_possible, judged, meant, rank_of, shows_on_bus, taken
+from bus_minutes import kinds_in_log
 from bus_recordings import LENGTH_S, Recording
 
 from halfsplit.buslog.reading import open_log
@@ -105,6 +106,19 @@ def test_the_most_that_anybody_could_reach_grows_to_all_with_the_number_named() 
     assert shares == sorted(shares)
     assert 0.1 < shares[1] < 0.5
     assert shares[-1] == pytest.approx(1.0)
+
+
+def test_logs_look_the_same_for_faults_of_one_feed_and_differ_for_its_bus_lines() -> None:
+    kind = kinds_in_log(bench(), "ECU1", "key-on")
+    space = bench().space
+
+    def of(fault: str) -> int:
+        return int(kind[[bench().faults[at].id for at in space.row_fault].index(fault)])
+
+    assert of("X34.1/contact-open") == of("X15.1/contact-open")
+    assert of("X34.1/contact-open") != of("X32.19/contact-open")  # its errors are in the log
+    assert of("X32.19/contact-open") == of("X32.20/contact-open")
+    assert of("X92.1/contact-open") == int(kind[-1])  # a terminator upsets nobody
 
 
 def test_ranks_count_from_one_in_the_order_listed() -> None:
