@@ -6,7 +6,6 @@ import contextlib
 import logging
 import socket
 import ssl
-import sys
 import threading
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -27,9 +26,6 @@ LOOPBACK_ADDRESS = "127.0.0.1"
 #: How long a connection on which nothing is asked stays open, s: a technician may read that long before the answer is
 #: tapped, and opening one anew with TLS costs some round trips. Common practice of web servers, no source.
 KEPT_OPEN_S = 75
-#: How long a thread that works out odds may go on while another waits to answer, s; Python's own 5 ms come up again and
-#: again in one answer, for its thread waits at each turn. Seen with twenty phones at once (``bench/bench_phones.py``).
-TURN_S = 0.0005
 #: How long the thread of the page to join may take to end, s.
 PATIENCE_S = 5.0
 
@@ -105,13 +101,8 @@ def run(
     logging.basicConfig(format="%(asctime)s %(name)s %(levelname)s %(message)s")
     address = address_of(where, "http" if certificate is None else "https")
     # The server ends its work on an interrupt and then raises it again; for whoever pressed Ctrl-C that is the end.
-    turn_s = sys.getswitchinterval()
-    sys.setswitchinterval(TURN_S)
-    try:
-        with contextlib.suppress(KeyboardInterrupt):
-            Server(app, lambda: ready(address), certificate).run(sockets=[where])
-    finally:
-        sys.setswitchinterval(turn_s)
+    with contextlib.suppress(KeyboardInterrupt):
+        Server(app, lambda: ready(address), certificate).run(sockets=[where])
 
 
 @contextmanager
