@@ -26,7 +26,7 @@ from halfsplit.machine.reading import load_machine
 #: States in which a harness can be set.
 STATES = 8
 #: Nodes of the expanded circuit without any arm, and those of one arm on average; counted, see the test of it.
-BASE_NODES, ARM_NODES = 22, 132
+BASE_NODES, ARM_NODES = 31, 137
 ON_A_BUS = 4
 WORKS = STATES - 2
 LOADS = ("solenoid", "lamp", "led", "buzzer", "motor")

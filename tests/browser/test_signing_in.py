@@ -140,8 +140,10 @@ def test_whose_sign_in_is_over_is_asked_again_and_goes_on_where_it_was(shop: Sho
     page = phones[0].page
     sign_in(page, f"{shop.address}#/open", "Ana")
     expect(page.get_by_role("heading", name="Open a job")).to_be_visible()
+    machine = page.get_by_role("radio", name="Hand-cart generator")
+    expect(machine).to_be_visible()  # what is on the screen came while somebody was signed in
     page.context.clear_cookies()
-    page.get_by_role("radio", name="Hand-cart generator").tap()
+    machine.tap()
     expect(page.get_by_role("heading", name="Sign in")).to_be_visible()
     page.get_by_label("Password", exact=True).fill(PASSWORD)
     page.get_by_role("button", name="Sign in").tap()

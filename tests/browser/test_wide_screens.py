@@ -47,7 +47,10 @@ def test_findings_that_contradict_stand_over_the_step(served: Any, phone: Any, w
     taps.looked_over("a contradiction on a wide screen")
     wide.context.set_offline(True)
     taps.note("seen without the server")
-    expect(wide.get_by_text("1 entry waits on this phone.")).to_be_in_viewport()
+    waits = wide.get_by_text("1 entry waits on this phone.")
+    expect(waits).to_be_visible()
+    wide.evaluate("scrollTo(0, 0)")  # the note was written further down
+    expect(waits).to_be_in_viewport()
 
 
 def test_every_part_of_a_job_can_be_read_and_reached(served: Any, phone: Any, wide: Page) -> None:

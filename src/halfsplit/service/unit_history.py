@@ -95,7 +95,7 @@ def history(desk: Desk, job: Job) -> UnitHistory | None:
     unit = unit_of(desk, job.unit)
     meter = hours_on(unit.readings, today(desk))
     past = job.past or UnitPast()
-    lines = tuple(one for one in earlier_lines(desk, unit, _up_to(desk, job)) if one.job != job.id)
+    lines = earlier_lines(desk, unit, [one for one in _up_to(desk, job) if one.id != job.id])
     farthest = still_open(desk, job)
     near = None if lines or unit.entries else spelled_nearly(desk, job.unit)
     return UnitHistory(

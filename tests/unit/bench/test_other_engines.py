@@ -22,6 +22,9 @@ from halfsplit.faults.catalogue import generate
 from halfsplit.machine.reading import load_machine
 
 FAULTS = 12
+#: The simulator's volts of temperature come from the constants of CODATA 2014 (8.6173303e-5 V/K), ours from those of
+#: 2018 (8.617333262e-5 V/K): what stands across a junction at the same current differs by this share.
+OLDER_CONSTANTS = 3.5e-7
 
 
 def test_the_simulator_and_plain_nodal_analysis_find_the_same_voltages(tmp_path: Path) -> None:
@@ -44,7 +47,9 @@ def test_the_simulator_and_plain_nodal_analysis_find_the_same_voltages(tmp_path:
     plain = np.array([nodal.solve(one)[0][points] for one in faults])
     assert firm.sum() > FAULTS * len(points) / 2
     assert not np.isnan(theirs).any()
-    assert np.abs(theirs - ours.readings)[firm].max() <= 1e-6
+    junctions = np.array([netlist.nodes[at].startswith("junction:") for at in points])
+    near = 1e-6 + OLDER_CONSTANTS * junctions * np.abs(ours.readings)
+    assert np.all((np.abs(theirs - ours.readings) <= near)[firm])
     assert np.abs(plain - ours.readings)[firm].max() <= 1e-6
     assert np.ptp(ours.readings, axis=0).max() > 1.0  # the faults do move the voltages
 
