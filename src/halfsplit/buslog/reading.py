@@ -8,7 +8,6 @@ first damage. Memory holds one block of frames, whatever the log's length.
 from __future__ import annotations
 
 import logging
-import math
 import re
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
@@ -162,27 +161,31 @@ class _Gathering:
 
     def take(self, message: Message, error_class: int | None) -> str:
         """Adds a frame; gives what is wrong with it when it cannot be one."""
-        time_s, identifier = message.timestamp, message.arbitration_id
-        if not (math.isfinite(time_s) and abs(time_s) < LATEST_S):
+        time_s, identifier, data = message.timestamp, message.arbitration_id, bytes(message.data)
+        if not -LATEST_S < time_s < LATEST_S:  # nor is it a number when it is none
             return "has no time that can be one"
         if not 0 <= identifier <= LARGEST_IDENTIFIER:
             return "has an identifier of more than 29 bits"
-        if len(message.data) > LONGEST_DATA:
+        if len(data) > LONGEST_DATA:
             return f"has more than {LONGEST_DATA} bytes"
-        error = message.is_error_frame or error_class is not None
-        self.times.append(time_s)
-        self.identifiers.append(error_class if error_class is not None else identifier)
-        self.flags.append(
-            (EXTENDED if message.is_extended_id else 0)
-            | (ERROR if error else 0)
-            | (REMOTE if message.is_remote_frame else 0)
-            | (FLEXIBLE if message.is_fd else 0)
-        )
+        flags = EXTENDED if message.is_extended_id else 0
+        if error_class is not None:
+            identifier = error_class
+            flags |= ERROR
+        if message.is_error_frame:
+            flags |= ERROR
+        if message.is_remote_frame:
+            flags |= REMOTE
+        if message.is_fd:
+            flags |= FLEXIBLE
         channel = self.number.get(message.channel)
         if channel is None:
             channel = self._new_channel(message.channel)
+        self.times.append(time_s)
+        self.identifiers.append(identifier)
+        self.flags.append(flags)
         self.channels.append(channel)
-        self.data.append(bytes(message.data))
+        self.data.append(data)
         return ""
 
     def _new_channel(self, name: Any) -> int:
@@ -225,7 +228,8 @@ def _read_text(log: Log, source: Source, size: int) -> Iterator[Block]:
             for message in frames:
                 lines.answered = True
                 error_class = None
-                if candump and (message.is_error_frame or (message.is_extended_id and message.arbitration_id < 0x800)):
+                # The least that can be asked of a frame comes first; nearly all have more.
+                if candump and ((message.arbitration_id < 0x800 and message.is_extended_id) or message.is_error_frame):
                     error_class = _candump_error_class(lines.text)
                     if error_class is not None and error_class & _BUS_OFF_CLASS:
                         _note_bus_off(log, Unreadable(lines.number, None, lines.text.strip()[:120]))

@@ -88,7 +88,8 @@ class Lines:
     def __next__(self) -> str:
         if self._pushed:
             return self._pushed.pop()
-        self.settle()
+        if not self.answered:
+            self.settle()
         line = self._read()
         if not line:
             raise StopIteration
@@ -133,7 +134,8 @@ class Lines:
             except (EOFError, OSError, zlib.error) as error:
                 self._findings.add(f"the file cannot be read further: {_reason(error)}", line=self.number + 1)
                 return ""
-            self.number += bool(raw)
+            if raw:
+                self.number += 1
             return raw.decode("utf-8", "replace")
 
 
