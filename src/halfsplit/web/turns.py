@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import asyncio
 import re
-from collections.abc import MutableMapping
+from collections.abc import Awaitable, Callable, MutableMapping
 from contextlib import suppress
 from typing import Any
 
@@ -19,6 +19,9 @@ from halfsplit.web.asgi import App, Receive, Scope, Send
 GIVEN_WAY_S = 0.3
 #: Findings written at the same time: while one waits for the disk, another is read.
 SIDE_BY_SIDE = 2
+#: After so long a finding no longer holds up those behind it, s: it has come to a job whose belief is built first.
+#: Several times what writing takes as a rule. Invented.
+HELD_S = 0.05
 #: What writes a finding and answers before the next step is worked out.
 WRITES = re.compile(r"/api/jobs/[^/]+/written")
 #: Questions that take a belief to answer.
@@ -42,8 +45,7 @@ class Turns:
             queue.come()
             try:
                 body = await _whole(receive)  # or one whose body comes slowly would hold up all others
-                async with queue.places:
-                    await self._app(scope, body.receive, send)
+                await _in_place(queue, lambda: self._app(scope, body.receive, send))
             finally:
                 queue.go()
         else:
@@ -77,6 +79,18 @@ class _Queue:
         self._count -= 1
         if not self._count:
             self.empty.set()
+
+
+async def _in_place(queue: _Queue, work: Callable[[], Awaitable[None]]) -> None:
+    """Does the work when its turn has come."""
+    async with queue.places:
+        going = asyncio.ensure_future(work())
+        try:
+            await asyncio.wait({going}, timeout=HELD_S)
+        except asyncio.CancelledError:
+            going.cancel()
+            raise
+    await going
 
 
 class _Body:

@@ -95,6 +95,7 @@ def alone(work: Coroutine[Any, Any, None]) -> None:
 
 def test_findings_are_written_in_their_order_and_questions_come_after_them(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(turns_module, "GIVEN_WAY_S", 60.0)
+    monkeypatch.setattr(turns_module, "HELD_S", 60.0)
 
     async def work() -> None:
         kitchen = Kitchen()
@@ -126,6 +127,22 @@ def test_a_question_does_not_wait_for_ever(monkeypatch: pytest.MonkeyPatch) -> N
         assert kitchen.order == ["begin a", "begin q", "end q"]
         kitchen.open.set()
         await finding
+
+    alone(work())
+
+
+def test_a_finding_that_takes_long_to_write_lets_the_others_go_on(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(turns_module, "HELD_S", 0.01)
+
+    async def work() -> None:
+        kitchen = Kitchen()
+        turns = Turns(kitchen)
+        findings = [asyncio.ensure_future(sent(turns, f"/api/jobs/{name}/written")) for name in "abc"]
+        while len(kitchen.order) < len(findings):
+            await asyncio.sleep(0.001)
+        assert kitchen.order == ["begin a", "begin b", "begin c"]
+        kitchen.open.set()
+        await asyncio.gather(*findings)
 
     alone(work())
 
