@@ -88,3 +88,39 @@ def test_an_opening_that_was_stopped_opens_nothing_and_can_be_put_otherwise(
     page.get_by_role("button", name="Start the job").tap()
     expect(page.get_by_role("heading", name="What did you find?")).to_be_visible()
     assert [served.desk.job(one.id).complaint.words for one in served.desk.store.jobs()] == ["It clicks twice."]
+
+
+def test_stopping_one_question_leaves_another_of_the_same_address(
+    served: Any, phone: Any, page: Page, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    phone.open_job(served.address, *FAILS)
+    page.wait_for_function("() => navigator.serviceWorker.controller !== null")
+    real = working.suspects
+    first = threading.Event()
+
+    def takes_long(desk: Desk, *given: Any) -> Any:
+        if not first.is_set():
+            first.set()
+            until_nobody_waits(desk)
+        return real(desk, *given)
+
+    page.expose_function("begun", first.is_set)
+    with monkeypatch.context() as changed:
+        changed.setattr(working, "suspects", takes_long)
+        ended = page.evaluate(
+            """async (path) => {
+              let over = false;
+              const ask = (name) => fetch(path, { headers: { "x-halfsplit-asked": name } })
+                .then((one) => one.status, () => "stopped");
+              const one = ask("one").finally(() => { over = true; });
+              while (!await begun()) await new Promise((next) => setTimeout(next, 20));
+              const other = ask("other");
+              while (!over) {
+                navigator.serviceWorker.controller.postMessage({ stop: "one" });
+                await new Promise((next) => setTimeout(next, 20));
+              }
+              return [await one, await other];
+            }""",
+            f"/api/jobs/{served.desk.job().id}/suspects",
+        )
+    assert ended == ["stopped", 200]

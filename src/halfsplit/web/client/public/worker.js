@@ -4,6 +4,8 @@ const SHELL = "halfsplit-shell";
 const SEEN = "halfsplit-seen";
 /** Answers that are shown again while the server is out of reach. */
 const ANSWERS = /^\/api\/(jobs|machines)(\/[^/]+(\/(next|suspects|where|log|correction))?)?$/;
+/** By this header a page tells one question from another, as in src/server.ts. */
+const ASKED = "x-halfsplit-asked";
 /** So many answers are kept, the latest. */
 const MOST = 120;
 
@@ -24,13 +26,13 @@ self.addEventListener("fetch", (event) => {
   else if (ANSWERS.test(address.pathname)) event.respondWith(answer(request, event.clientId));
 });
 
-/** What is being asked of the server for a page, by page and address. */
+/** What is being asked of the server for a page, by page and the question's own name. */
 const asking = new Map();
 
 // A browser does not hand on that a page stopped waiting, so the page says it: the server then leaves the work.
 self.addEventListener("message", (event) => {
   const { stop } = event.data;
-  for (const one of asking.get(`${event.source.id} ${stop}`) ?? []) one.abort();
+  asking.get(`${event.source.id} ${stop}`)?.abort();
 });
 
 async function keepShell() {
@@ -89,13 +91,11 @@ async function answer(request, client) {
 /** Asks the server, until the page says that it stopped waiting. */
 async function fetched(request, client) {
   const control = new AbortController();
-  const { pathname, search } = new URL(request.url);
-  const key = `${client} ${pathname}${search}`;
-  asking.set(key, (asking.get(key) ?? new Set()).add(control));
+  const key = `${client} ${request.headers.get(ASKED)}`;
+  asking.set(key, control);
   try {
     return await fetch(request, { signal: control.signal });
   } finally {
-    asking.get(key).delete(control);
-    if (asking.get(key).size === 0) asking.delete(key);
+    asking.delete(key);
   }
 }

@@ -110,12 +110,19 @@ async function ask<T>(path: string, init: RequestInit): Promise<T> {
   return await contentOf(response) as T;
 }
 
+/** By this header a question is told from another one, as in public/worker.js, and how many there were. */
+const ASKED = "x-halfsplit-asked";
+let asks = 0;
+
 async function asked(path: string, init: RequestInit): Promise<Response> {
   let response: Response;
-  const stop = () => (navigator.serviceWorker as ServiceWorkerContainer | undefined)?.controller?.postMessage({ stop: path });
+  // What is stopped is this question and no other of the same address.
+  const asked = String(asks += 1);
+  const headers = { ...init.headers, [ASKED]: asked };
+  const stop = () => (navigator.serviceWorker as ServiceWorkerContainer | undefined)?.controller?.postMessage({ stop: asked });
   init.signal?.addEventListener("abort", stop);
   try {
-    response = await fetch(path, { ...init, cache: "no-store", credentials: "same-origin" });
+    response = await fetch(path, { ...init, headers, cache: "no-store", credentials: "same-origin" });
   } catch (error) {
     if (error instanceof DOMException && ["AbortError", "TimeoutError"].includes(error.name)) throw error;
     reach(true);
