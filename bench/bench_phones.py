@@ -21,18 +21,15 @@ import json
 import os
 import random
 import resource
-import signal
 import ssl
 import statistics
-import subprocess
 import sys
 import tempfile
 import threading
 import time
 import uuid
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from contextlib import contextmanager
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from functools import partial
@@ -41,6 +38,7 @@ from typing import Any
 from urllib.parse import quote, urlsplit
 
 from rows import ROOT, Row, finish, parser, say
+from serving import served
 
 from halfsplit.diagnosis.outcomes import ANYTHING_ELSE
 from halfsplit.jobs.opening import open_store
@@ -53,7 +51,6 @@ PASSWORD = "four brown boots"  # noqa: S105 # of people who are made up
 ACKNOWLEDGED_S, NEXT_S = 0.150, 1.0
 #: Longest wait for the slowest phone, before the bench gives up, s.
 PATIENCE_S = 120.0
-HALFSPLIT = [sys.executable, "-c", "import sys; from halfsplit.cli import main; sys.exit(main())"]
 
 
 @dataclass
@@ -154,18 +151,6 @@ def said(drawn: dict[str, Any], asked: dict[str, Any]) -> str:
     return f"{middle or 0.0:.3f} {asked['units'][0]['text']}"
 
 
-@contextmanager
-def served(home: str) -> Iterator[tuple[dict[str, str], int]]:
-    """A server for the network, what it said when it was ready, and its process's id."""
-    command = [*HALFSPLIT, "serve", "--lan", "--address", "127.0.0.1", "--port", "0", "--json", "--home", home]
-    with subprocess.Popen(command, stdout=subprocess.PIPE, text=True, env=dict(os.environ)) as server:
-        try:
-            assert server.stdout is not None
-            yield json.loads("".join(server.stdout.readline() for _ in range(5))), server.pid
-        finally:
-            server.send_signal(signal.SIGINT)
-
-
 def at_once(phones: list[Phone], rounds: int) -> None:
     """Lets all phones record in the same moment, round after round."""
     gate = threading.Barrier(len(phones))
@@ -261,7 +246,7 @@ def _rows(given: argparse.Namespace, home: str) -> list[Row]:
         desk = Desk(store, lambda: datetime.now(UTC))
         for name in names:
             add_person(desk, name, "technician", PASSWORD)
-    with served(home) as (ready, pid):
+    with served("--lan", "--address", "127.0.0.1", "--home", home) as (ready, pid):
         authority = Path(home, "certificates", "authority.pem").read_text("utf-8")
         trust = ssl.create_default_context(cadata=authority[authority.index("-----BEGIN CERTIFICATE") :])
         phones = [Phone(name, ready["address"], trust) for name in names]

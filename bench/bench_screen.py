@@ -14,23 +14,18 @@ The screen is 390 x 844. Packed sizes are what crossed the connection up to then
 
 from __future__ import annotations
 
-import json
 import shutil
-import signal
-import subprocess
 import sys
-from collections.abc import Iterator
-from contextlib import contextmanager
 from statistics import median
 
 from playwright.sync_api import BrowserContext, ViewportSize, sync_playwright
 from rows import Row, finish, parser, say
+from serving import served
 
 USABLE_S = 1.0
 FIRST_LOAD_KB = 150.0
 PHONE = ViewportSize(width=390, height=844)
 ARGUMENTS = ["--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking"]
-HALFSPLIT = [sys.executable, "-c", "import sys; from halfsplit.cli import main; sys.exit(main())"]
 #: Longest wait for a screen before the bench gives up, ms.
 PATIENCE_MS = 60_000
 #: Resolves, on the page's clock, once answers can be tapped; looked at whenever something on the page changes.
@@ -44,18 +39,6 @@ USABLE = """() => new Promise((found) => {
 #: Bytes of the page, its files and answers so far, as they came over the connection.
 PACKED = """() => [...performance.getEntriesByType("navigation"), ...performance.getEntriesByType("resource")]
   .filter((one) => !one.name.includes("/api/")).reduce((sum, one) => sum + one.transferSize, 0)"""
-
-
-@contextmanager
-def served() -> Iterator[str]:
-    """The address of a server with the demo's job."""
-    command = [*HALFSPLIT, "serve", "--demo", "--port", "0", "--json"]
-    with subprocess.Popen(command, stdout=subprocess.PIPE, text=True) as server:
-        try:
-            assert server.stdout is not None  # a pipe was asked for
-            yield json.loads("".join(server.stdout.readline() for _ in range(3)))["address"]
-        finally:
-            server.send_signal(signal.SIGINT)
 
 
 def usable(context: BrowserContext, address: str, job: str) -> tuple[float, float]:
@@ -75,7 +58,8 @@ def main() -> int:
     arguments.add_argument("--repeats", type=int, default=9, help="goes of each (%(default)s)")
     given = arguments.parse_args()
     new, again, packed = [], [], []
-    with served() as address, sync_playwright() as driver:
+    with served("--demo") as (ready, _), sync_playwright() as driver:
+        address = ready["address"]
         browser = driver.chromium.launch(executable_path=shutil.which("chromium"), args=ARGUMENTS)
         for go in range(given.repeats + 1):
             context = browser.new_context(viewport=PHONE, has_touch=True, reduced_motion="reduce")

@@ -1,6 +1,7 @@
 """Voltage readings and pairs of faults weighed by the compiled pieces (``circuit/kernel/weighing.c``).
 
-Each gives what the array code in the modules that call it gives, or None where the library is left aside. Logarithms
+Each gives what the array code in the modules that call it gives, or None where the library is left aside (``alike``
+has its arrays here). Logarithms
 of many readings agree to about 1e-13 of their size, all else to the last digit.
 """
 
@@ -93,17 +94,26 @@ def both_shown(
     return found, way, whose
 
 
-def alike(lines: Ints) -> tuple[Ints, Ints] | None:
-    """Which of some ``lines`` ``[n, width]`` are the same: the first of each, and the number of each line ``[n]``."""
-    if not native.available():
-        return None
+def alike(lines: Ints) -> tuple[Ints, Ints]:
+    """Which of some ``lines`` ``[n, width]`` are the same: the first of each, and the number of each line ``[n]``.
+
+    Lines are numbered as they come, or in arrays in an order of their own.
+    """
     lines = np.ascontiguousarray(lines)
+    if not native.available():
+        return _alike_in_arrays(lines)
     number, first = np.empty(len(lines), dtype=np.int64), np.empty(len(lines), dtype=np.int64)
     count = native.library().halfsplit_alike(
         ctypes.c_int64(len(lines)), ctypes.c_int64(lines.shape[1]), native.pointer(lines), native.pointer(number),
         native.pointer(first),
     )  # fmt: skip
-    return None if count < 0 else (first[:count], number)
+    return _alike_in_arrays(lines) if count < 0 else (first[:count], number)
+
+
+def _alike_in_arrays(lines: Ints) -> tuple[Ints, Ints]:
+    """The same in arrays: each line as one value."""
+    names = lines.view(np.dtype((np.void, lines.dtype.itemsize * lines.shape[1]))).ravel()
+    return np.unique(names, return_index=True, return_inverse=True)[1:]
 
 
 def moment(on: Floats, off: Floats, far: Floats, near: Floats, least: float) -> tuple[Floats, float] | None:

@@ -126,12 +126,6 @@ def _is_ohms(observed: Electrical) -> bool:
     return isinstance(observed, Reading) and observed.quantity == "ohms"
 
 
-def _alike(names: Floats) -> tuple[Ints, Ints]:
-    """Which ``names`` ``[n]`` are the same: the first of each, and the number of each of them ``[n]``."""
-    found = alike(names.view(np.int64)[:, None])
-    return np.unique(names, return_index=True, return_inverse=True)[1:] if found is None else found
-
-
 class _RowLevels:
     """Chances of the levels of functions by themselves, for every row, kept once computed."""
 
@@ -484,7 +478,7 @@ class Evidence:
         # Rows that predict the same are weighed once, but each that scatters in its own way by itself.
         parted = np.unique(np.concatenate([spread.rows for spread in spreads]))
         names[parted] = np.inf
-        met, number = _alike(names)
+        met, number = alike(names.view(np.int64)[:, None])
         apart = np.flatnonzero(np.isinf(names))
 
         def weigh(lines: Ints, at: Ints) -> Floats:

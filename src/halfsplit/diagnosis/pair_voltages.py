@@ -61,11 +61,9 @@ class Together:
             if shown is not None:
                 # Many pairs show the same, above all those of which one is asleep: each is weighed once.
                 whole = np.concatenate([shown[0].view(np.int64), shown[1].view(np.int64), shown[2]], axis=1)
-                same = alike(whole)
-                if same is not None:
-                    first_of, number = same
-                    own = scatter.precisions(spreads, part.value, self.charge[shown[2][first_of], at])
-                    return part.one_wrong_at_most(shown[0][first_of], shown[1][first_of], own)[number]
+                first_of, number = alike(whole)
+                own = scatter.precisions(spreads, part.value, self.charge[shown[2][first_of], at])
+                return part.one_wrong_at_most(shown[0][first_of], shown[1][first_of], own)[number]
             awake, other_awake = first[np.ix_(mine, at)], second[np.ix_(theirs, at)]
             line = np.where(awake, mine[:, None], mine[:, None] + self.size)
             other = np.where(other_awake, theirs[:, None], theirs[:, None] + self.size)

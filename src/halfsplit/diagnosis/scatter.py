@@ -101,7 +101,7 @@ def precisions(spreads: Sequence[Spread], value: Floats, whose: Ints) -> Iterato
     lines = np.flatnonzero((whose != SOUND).any(axis=1))
     if not len(lines):
         return
-    first, choice = _alike(whose[lines])
+    first, choice = alike(whose[lines])
     choices = whose[lines[first]]
     products = _Products(spreads)
     meter = likelihood.meter_v(value) ** 2
@@ -206,16 +206,6 @@ class _Products:
             shared[own, at] = one.own[where[own][:, None], self._moving]
         for row, spread, part in zip(new.tolist(), shared, parts, strict=True):
             self._shared[row], self._parts[row] = spread, part
-
-
-def _alike(whose: Ints) -> tuple[Ints, Ints]:
-    """Which lines ``[lines, n]`` are the same: the first of each, and the number of each line."""
-    found = alike(whose)
-    if found is not None:
-        return found
-    short = np.ascontiguousarray(whose.astype(np.int32))
-    names = short.view(np.dtype((np.void, short.dtype.itemsize * short.shape[1]))).ravel()
-    return np.unique(names, return_index=True, return_inverse=True)[1:]
 
 
 def _inverted_together(covariance: Floats, meter: Floats) -> tuple[Floats, Floats]:

@@ -95,7 +95,7 @@ def history(desk: Desk, job: Job) -> UnitHistory | None:
     unit = unit_of(desk, job.unit)
     meter = hours_on(unit.readings, today(desk))
     past = job.past or UnitPast()
-    lines = earlier_lines(desk, unit, [one for one in _up_to(desk, job) if one.id != job.id])
+    lines = earlier_lines(desk, unit, _before(desk, job))
     farthest = still_open(desk, job)
     near = None if lines or unit.entries else spelled_nearly(desk, job.unit)
     return UnitHistory(
@@ -117,15 +117,15 @@ def history(desk: Desk, job: Job) -> UnitHistory | None:
 
 def still_open(desk: Desk, job: Job) -> Job | None:
     """The earlier job on the same unit with the same complaint that is still open, the one worked on longest."""
-    before = [one for one in _up_to(desk, job) if one.id != job.id and one.state == "open"]
+    before = [one for one in _before(desk, job) if one.state == "open"]
     still = [one for one in before if shares_function(one.complaint, job.complaint)]
     return max(still, key=lambda one: (one.minutes, utc_time(one.opened)), default=None)
 
 
-def _up_to(desk: Desk, job: Job) -> list[Job]:
-    """The jobs of the unit up to this one: of two that are open, only the later one points at the other."""
+def _before(desk: Desk, job: Job) -> list[Job]:
+    """The other jobs of the unit up to this one: of two that are open, only the later one points at the other."""
     same = jobs_of(desk, job.unit, job.machine)
-    return [one for one in same if utc_time(one.opened) <= utc_time(job.opened)]
+    return [one for one in same if one.id != job.id and utc_time(one.opened) <= utc_time(job.opened)]
 
 
 def spelled_nearly(desk: Desk, serial: str) -> str | None:

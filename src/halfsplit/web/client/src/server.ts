@@ -117,9 +117,9 @@ let asks = 0;
 async function asked(path: string, init: RequestInit): Promise<Response> {
   let response: Response;
   // What is stopped is this question and no other of the same address.
-  const asked = String(asks += 1);
-  const headers = { ...init.headers, [ASKED]: asked };
-  const stop = () => (navigator.serviceWorker as ServiceWorkerContainer | undefined)?.controller?.postMessage({ stop: asked });
+  const mine = String(asks += 1);
+  const headers = { ...init.headers, [ASKED]: mine };
+  const stop = () => (navigator.serviceWorker as ServiceWorkerContainer | undefined)?.controller?.postMessage({ stop: mine });
   init.signal?.addEventListener("abort", stop);
   try {
     response = await fetch(path, { ...init, headers, cache: "no-store", credentials: "same-origin" });
