@@ -9,7 +9,7 @@ import pytest
 from playwright.sync_api import Page, expect
 
 from halfsplit.diagnosis.hunt import Bench
-from halfsplit.service import working
+from halfsplit.service import keeping, working
 from halfsplit.service.desk import Desk
 from halfsplit.web.patience import NobodyWaitsError
 
@@ -124,3 +124,34 @@ def test_stopping_one_question_leaves_another_of_the_same_address(
             f"/api/jobs/{served.desk.job().id}/suspects",
         )
     assert ended == ["stopped", 200]
+
+
+def test_a_tap_goes_before_what_the_screen_asks_by_itself(
+    served: Any, phone: Any, page: Page, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    phone.open_job(served.address, *FAILS)
+    job = served.desk.job().id
+    expect(page.locator(".dock")).to_have_attribute("aria-busy", "false")
+    real = working.next_step
+    begun, left = threading.Event(), threading.Event()
+
+    def takes_long(desk: Desk, *given: Any) -> Any:
+        if begun.is_set():
+            return real(desk, *given)
+        begun.set()
+        try:
+            until_nobody_waits(desk)
+        finally:
+            left.set()
+
+    with monkeypatch.context() as changed:
+        changed.setattr(working, "next_step", takes_long)
+        # Another one writes; the screen asks for the step anew, and nobody is kept from tapping meanwhile.
+        keeping.note(served.desk, "the cart stood in the rain", job)
+        assert begun.wait(20)
+        page.get_by_role("button", name="Can't reach").tap()
+        expect(page.locator(".told-now")).to_contain_text("Written down")
+        assert left.wait(20)
+    expect(page.get_by_text("You stopped waiting.")).to_have_count(0)
+    expect(page.locator("dialog[open]")).to_have_count(0)
+    assert [one.what.KIND for one in served.desk.store.events(job)[1:]] == ["note-added", "observation-recorded"]

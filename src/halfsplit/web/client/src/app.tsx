@@ -21,7 +21,7 @@ export function App() {
   const [now, setNow] = useState<Session | null>(null);
   const waiting = useWaiting();
   useEffect(() => watchSession(setNow), []);
-  useEffect(() => waiting.run(findSession), []);
+  useEffect(() => waiting.look(findSession), []);
   useEffect(() => {
     const moved = () => setWhere(address());
     addEventListener("hashchange", moved);

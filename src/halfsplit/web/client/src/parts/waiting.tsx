@@ -1,5 +1,6 @@
 // Asking the server with something to look at: after a second what goes on, after five a way out, and every failure.
-// What was stopped is not begun again by itself; it can be gone on with by a tap.
+// What was stopped is not begun again by itself; it can be gone on with by a tap. A tap goes before what the screen asks
+// by itself, which is left and asked again after it.
 import type { ComponentChildren } from "preact";
 import { useCallback, useEffect, useRef, useState } from "preact/hooks";
 import { NoAnswerError, RefusedError } from "../server";
@@ -13,8 +14,11 @@ const TOLD = 1000;
 const STOPPABLE = 5000;
 
 export interface Waiting {
-  /** Runs it; while it runs nothing else is begun. */
+  /** Runs what a person asked for; while it runs nothing else is begun. */
   run: (doing: Doing) => void;
+  /** Runs what the screen asks by itself, after what runs now; nobody is kept from tapping meanwhile. */
+  look: (doing: Doing) => void;
+  /** Whether something runs that a person asked for. */
   busy: boolean;
   /** Whether a person stopped waiting, and nothing was begun since. */
   stopped: boolean;
@@ -28,12 +32,14 @@ export function useWaiting(): Waiting {
   const [failed, setFailed] = useState<{ error: Error; doing: Doing } | null>(null);
   const [left, setLeft] = useState<Doing | null>(null);
   const [shut, setShut] = useState(false);
-  const control = useRef<{ abort: AbortController; doing: Doing } | null>(null);
+  const [quiet, setQuiet] = useState(false);
+  const control = useRef<{ abort: AbortController; doing: Doing; quiet: boolean } | null>(null);
+  const after = useRef<Doing | null>(null);
 
-  const run = useCallback((doing: Doing) => {
-    if (control.current) return;
+  const begin = (doing: Doing, quietly: boolean) => {
     const mine = new AbortController();
-    control.current = { abort: mine, doing };
+    control.current = { abort: mine, doing, quiet: quietly };
+    setQuiet(quietly);
     setFailed(null);
     setLeft(null);
     setShut(false);
@@ -41,27 +47,45 @@ export function useWaiting(): Waiting {
     setPassed(0);
     doing(mine.signal)
       .catch((error: unknown) => {
-        if (!mine.signal.aborted) setFailed({ error: error as Error, doing });
+        if (mine.signal.aborted) return;
+        after.current = null;
+        setFailed({ error: error as Error, doing });
       })
       .finally(() => {
-        if (control.current?.abort === mine) {
-          control.current = null;
-          setSince(0);
-        }
+        if (control.current?.abort !== mine) return;
+        control.current = null;
+        setSince(0);
+        const next = after.current;
+        after.current = null;
+        if (next) begin(next, true);
       });
+  };
+  const run = useCallback((doing: Doing) => {
+    if (control.current && !control.current.quiet) return;
+    after.current ??= control.current?.doing ?? null;
+    control.current?.abort.abort();
+    begin(doing, false);
   }, []);
+  const look = useCallback((doing: Doing) => {
+    if (control.current) after.current = doing;
+    else begin(doing, true);
+  }, []);
+  const leave = () => {
+    after.current = null;
+    control.current?.abort.abort();
+    control.current = null;
+  };
 
   useEffect(() => {
     if (!since) return;
     const timer = setInterval(() => setPassed(Date.now() - since), 250);
     return () => clearInterval(timer);
   }, [since]);
-  useEffect(() => () => control.current?.abort.abort(), []);
+  useEffect(() => leave, []);
 
   const stop = () => {
     const what = control.current;
-    control.current = null;
-    what?.abort.abort();
+    leave();
     setSince(0);
     setLeft(what ? () => what.doing : null);
   };
@@ -103,5 +127,5 @@ export function useWaiting(): Waiting {
       </Sheet>
     );
   }
-  return { run, busy: since > 0, stopped: left !== null, shown };
+  return { run, look, busy: since > 0 && !quiet, stopped: left !== null, shown };
 }

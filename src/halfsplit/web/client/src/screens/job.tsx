@@ -84,7 +84,7 @@ export function JobScreen({ job, part, suspect }: { job: string; part: Part; sus
     setStands(found?.working ?? base.current);
     setOther(found ? runnerUp : 0);
   };
-  const load = (runnerUp: number) => waiting.run(async (signal) => {
+  const load = (runnerUp: number, begin = waiting.look) => begin(async (signal) => {
     let found: Working | null = null;
     try {
       found = await get<Working>(jobPath(job, `next?other=${runnerUp}`), signal);
@@ -293,7 +293,7 @@ export function JobScreen({ job, part, suspect }: { job: string; part: Part; sus
           busy={waiting.busy}
           heading={heading}
           onWrite={write}
-          onOther={load}
+          onOther={(runnerUp) => load(runnerUp, waiting.run)}
           onClose={close}
         />
       )}

@@ -14,7 +14,7 @@ export function JobsScreen() {
   const waiting = useWaiting();
   useEffect(() => {
     document.title = say("app");
-    waiting.run(async (signal) => setCards(await get<JobCards>("/api/jobs", signal)));
+    waiting.look(async (signal) => setCards(await get<JobCards>("/api/jobs", signal)));
   }, []);
   return (
     <div class="screen plain">

@@ -24,7 +24,7 @@ export function LogPart(given: {
   const [found, setFound] = useState<Log | null>(null);
   const waiting = useWaiting();
   useEffect(() => {
-    waiting.run(async (signal) => setFound(await get<Log>(jobPath(given.job, "log"), signal)));
+    waiting.look(async (signal) => setFound(await get<Log>(jobPath(given.job, "log"), signal)));
   }, [given.job, given.stands?.next.head.entries, given.stands?.next.head.state, given.queued.length, given.away]);
   const lines = found ? [...found.lines].reverse() : [];
   const closed = found?.head.state === "closed";

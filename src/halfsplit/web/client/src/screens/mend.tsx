@@ -25,7 +25,7 @@ export function MendPart(given: {
   const [why, setWhy] = useState("");
   const waiting = useWaiting();
   useEffect(() => {
-    waiting.run(async (signal) => {
+    waiting.look(async (signal) => {
       const path = jobPath(given.job, `correction?suspect=${encodeURIComponent(given.suspect)}`);
       setFound(await get<CorrectionSheet>(path, signal));
     });

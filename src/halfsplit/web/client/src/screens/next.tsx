@@ -423,7 +423,7 @@ function Else(given: {
   const waiting = useWaiting();
   useEffect(() => {
     if (way !== "function") return;
-    waiting.run(async (signal) => {
+    waiting.look(async (signal) => {
       setForm(await get<ComplaintForm>(`/api/machines/${encodeURIComponent(given.machine)}`, signal));
     });
   }, [way]);

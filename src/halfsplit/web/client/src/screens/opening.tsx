@@ -34,7 +34,7 @@ export function OpeningScreen() {
 
   useEffect(() => {
     document.title = say("openJob");
-    waiting.run(async (signal) => setMachines(await get<MachineLines>("/api/machines", signal)));
+    waiting.look(async (signal) => setMachines(await get<MachineLines>("/api/machines", signal)));
   }, []);
 
   const pick = (machine: string) => waiting.run(async (signal) => {

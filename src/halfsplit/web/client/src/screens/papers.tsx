@@ -21,7 +21,7 @@ export function PapersPart(given: {
   const [found, setFound] = useState<Papers | null>(null);
   const [blank, setBlank] = useState<{ face: Whom; signs: string } | null>(null);
   const waiting = useWaiting();
-  const load = () => waiting.run(async (signal) => setFound(await get<Papers>(jobPath(given.job, "papers"), signal)));
+  const load = () => waiting.look(async (signal) => setFound(await get<Papers>(jobPath(given.job, "papers"), signal)));
   useEffect(load, [given.job, given.entries]);
   const write = (path: "used" | "travel" | "advice", content: object) => {
     const sending = newSending();

@@ -19,7 +19,7 @@ export function PathPart(given: {
   const [found, setFound] = useState<CircuitPath | null>(null);
   const waiting = useWaiting();
   useEffect(() => {
-    waiting.run(async (signal) =>
+    waiting.look(async (signal) =>
       setFound(await get<CircuitPath>(jobPath(given.job, `path?suspect=${encodeURIComponent(given.suspect)}`), signal)));
   }, [given.job, given.suspect, given.entries]);
   return (

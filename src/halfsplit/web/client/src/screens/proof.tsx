@@ -26,7 +26,7 @@ export function ProofPart(given: {
   const [found, setFound] = useState<Proof | null>(null);
   const waiting = useWaiting();
   useEffect(() => {
-    waiting.run(async (signal) => setFound(await get<Proof>(jobPath(given.job, "proof"), signal)));
+    waiting.look(async (signal) => setFound(await get<Proof>(jobPath(given.job, "proof"), signal)));
   }, [given.job]);
   const write = (path: "history" | "runs", content: object) => {
     const sending = newSending();

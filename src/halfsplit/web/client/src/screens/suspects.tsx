@@ -23,7 +23,7 @@ export function SuspectsPart(given: {
   const { here } = given;
   useEffect(() => {
     if (here) return;
-    waiting.run(async (signal) => setFound(await get<Suspects>(jobPath(given.job, "suspects"), signal)));
+    waiting.look(async (signal) => setFound(await get<Suspects>(jobPath(given.job, "suspects"), signal)));
   }, [given.job, given.entries, here === null]);
   const found: Suspects | null = here ? { ...here.working.next, suspects: here.suspects } : had;
   const rest: ["elseOdds" | "nothingOdds" | "bothOdds", number][] = found
@@ -81,7 +81,7 @@ function SuspectLine(given: {
   useEffect(() => setCase(null), [given.entries]);
   useEffect(() => {
     if (!open || case_ || given.away) return;
-    waiting.run(async (signal) =>
+    waiting.look(async (signal) =>
       setCase(await get<WhyLines>(jobPath(given.job, `why?suspect=${encodeURIComponent(one.group)}`), signal)));
   }, [open, case_, given.away]);
   return (

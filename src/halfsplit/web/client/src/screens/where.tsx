@@ -21,7 +21,7 @@ export function WherePart(given: {
   const [picked, setPicked] = useState("");
   const waiting = useWaiting();
   useEffect(() => {
-    waiting.run(async (signal) => setFound(await get<ZoneMap>(jobPath(given.job, "where"), signal)));
+    waiting.look(async (signal) => setFound(await get<ZoneMap>(jobPath(given.job, "where"), signal)));
   }, [given.job, given.entries]);
   const found = had && given.here ? asHere(had, given.here) : had;
   const pick = (zone: string) => {
