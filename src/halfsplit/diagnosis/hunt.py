@@ -6,7 +6,7 @@ hunt is rebuilt from its observations in a moment, so undoing is leaving one out
 
 from __future__ import annotations
 
-from collections import Counter
+from collections import Counter, defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
@@ -139,6 +139,8 @@ class Hunt:
         self._looked: Counter[str] = Counter()
         self._work: Counter[str] = Counter()
         self._made: dict[Reading, Check] = {}
+        #: Checks made with a plug out, by plug.
+        self._apart: dict[str, set[str]] = defaultdict(set)
         self._belief: Belief | None = None
 
     def record(self, observation: Observation, check: Check | None = None) -> Belief:
@@ -167,11 +169,15 @@ class Hunt:
         self.evidence.add(observation)
         self._belief = None
         if isinstance(observation, Action):
-            self._done.clear()
+            # A refitted plug may work again, but what was read with it out would be read again just so.
+            lasting = self._apart[observation.place] if observation.action == "unplug-refit" else ()
+            self._done = Counter({name: used for name, used in self._done.items() if name in lasting})
             self._work[f"{observation.action}:{observation.place}"] += 1
         elif check is not None and not isinstance(observation, OutOfReach):
             counter = self._looked if isinstance(observation, Look) else self._done
             whole_walk = check.kind == "round" and not _told(observation)
+            for plug in check.unplugged:
+                self._apart[plug].add(check.id)
             counter[check.id] += USED_UP if whole_walk else self._used(observation)
             if check.kind == "round" and isinstance(observation, Symptom):
                 # What was seen on the way need not be looked at one by one.

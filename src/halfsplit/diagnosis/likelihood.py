@@ -117,6 +117,21 @@ def reading_sigma(table: StateTable, space: Space, value: Floats, plus: str, min
     return result
 
 
+def severity_direction(value: Floats, space: Space) -> Floats:
+    """One deviation of the unknown severity in a prediction ``[rows + 1]``: a share of the step to its neighbours.
+
+    Where the prediction rises to one neighbour and falls to the other, something switches on the way to the nearer of
+    the two, and the larger step is that of this row's own side.
+    """
+    rows = np.arange(space.rows)
+    neighbours = np.maximum((space.row_after != rows).astype(np.float64) + (space.row_before != rows), 1.0)
+    after, before = value[space.row_after] - value[:-1], value[:-1] - value[space.row_before]
+    larger = np.where(np.abs(after) > np.abs(before), after, before)
+    result = np.zeros_like(value)
+    result[:-1] = GRADE_SHARE * np.where(after * before < 0.0, larger, (after + before) / neighbours)
+    return result
+
+
 def volts_of(
     table: StateTable, lines: Lines, plus: str, minus: str, some: NDArray[np.int64] | None = None
 ) -> Floats:

@@ -226,13 +226,6 @@ def _block(readings: tuple[Reading, ...], value: Floats, covariance: Floats, str
 
 def predicted(signatures: Signatures, space: Space, reading: Reading) -> tuple[Floats, Floats]:
     """Prediction and severity direction of every row and the healthy machine for one reading, ``[rows + 1]`` each."""
-    steps = np.maximum(
-        (space.row_after != np.arange(space.rows)).astype(np.float64)
-        + (space.row_before != np.arange(space.rows)),
-        1.0,
-    )
     table = signatures.state(reading.state)
     value = likelihood.volts_of(table, table.lines, reading.plus, reading.minus or table.netlist.reference)
-    way = np.zeros_like(value)
-    way[:-1] = likelihood.GRADE_SHARE * (value[space.row_after] - value[space.row_before]) / steps
-    return value, way
+    return value, likelihood.severity_direction(value, space)

@@ -14,6 +14,7 @@ from halfsplit.diagnosis.checks import Check, all_checks
 from halfsplit.diagnosis.explaining import MANUAL, NO_PIERCING, POWER_OFF, explain_check, explain_repair
 from halfsplit.diagnosis.fixed_idea import fixed_idea
 from halfsplit.diagnosis.hunt import Bench, Hunt
+from halfsplit.diagnosis.likelihood import volts_of
 from halfsplit.diagnosis.naming import check_title, group_words, place_words, point_words
 from halfsplit.diagnosis.outcomes import outcomes
 from halfsplit.diagnosis.planning import setup_minutes, state_minutes
@@ -72,6 +73,16 @@ def test_results_of_a_reading_do_not_overlap_and_one_of_them_is_the_sound_machin
         assert sum(one.healthy for one in outcomes(hunt, check)) >= 1, check.id
 
 
+def middle_of(hunt: Hunt, check: Check, low: float, high: float) -> float:
+    """The reading that half of what reads between two voltages lies below, by its odds."""
+    table = hunt.bench.signatures.state(check.state)
+    value = volts_of(table, table.lines, check.plus, check.minus)[:-1]
+    within = np.flatnonzero((value >= low) & (value <= high))
+    within = within[np.argsort(value[within])]
+    share = np.cumsum(hunt.belief.row_odds()[within])
+    return float(value[within[np.searchsorted(share, share[-1] / 2.0)]])
+
+
 @pytest.mark.parametrize(
     "check_id", ["volts K1.1 in start", "volts S1.3 in start", "operate panel-lamp in start"]
 )
@@ -88,7 +99,7 @@ def test_what_a_result_is_said_to_mean_is_what_recording_it_makes_likeliest(chec
         else:
             assert one.low is not None
             assert one.high is not None
-            after.record(volts(check.plus, (one.low + one.high) / 2), check)
+            after.record(volts(check.plus, middle_of(hunt, check, one.low, one.high)), check)
         odds = after.belief.group_odds()
         named = {meaning.group for meaning in one.means}
         assert bench().space.groups[int(np.argmax(odds))].id in named, one.label

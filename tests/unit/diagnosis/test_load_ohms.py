@@ -16,7 +16,7 @@ from halfsplit.diagnosis.load_ohms import alone, at_rest, load_between, load_che
 from halfsplit.diagnosis.naming import check_short, check_title
 from halfsplit.faults.priors import fault_weights
 from halfsplit.machine.reading import load_machine
-from halfsplit.observations import Complaint, Reading, Symptom
+from halfsplit.observations import Action, Complaint, Reading, Symptom
 
 EXAMPLES = Path(__file__).resolve().parents[3] / "examples"
 DARK = Symptom("panel-lamp", "work", "off", 0.96, "yes")
@@ -139,3 +139,17 @@ def test_nearly_nothing_may_be_the_leads_and_does_not_condemn_a_motor() -> None:
     before, *after = found
     # Sound it has about 0.17 ohm at rest, which a hand meter cannot tell from a dead short.
     assert all(one < 1.5 * before for one in after)
+
+
+def test_what_was_read_with_a_plug_out_is_not_asked_again_because_the_plug_was_refitted() -> None:
+    hunt = Hunt(bench(), Complaint((DARK,), comes_and_goes=False))
+    check = load_check(bench().machine, bench().machine.parts["H1"], "work")
+    assert check is not None
+    assert check.unplugged == ("X1",)
+    hunt.record(Reading("ohms", check.plus, check.minus, check.state, 10.0, check.unplugged), check)
+    used = hunt.situation.done[check.id]
+    hunt.record(Action("unplug-refit", "X1"))
+    assert hunt.situation.done.get(check.id) == used
+    # Mending may have changed what it shows.
+    hunt.record(Action("renew-contact", "X1"))
+    assert check.id not in hunt.situation.done

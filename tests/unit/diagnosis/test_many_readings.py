@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from functools import cache
-from typing import Literal
+from types import SimpleNamespace
+from typing import Literal, cast
 
 import numpy as np
 import pytest
@@ -12,7 +13,8 @@ from tests.outside.machines.drawn import CART, machine
 from halfsplit.diagnosis import belief, scatter
 from halfsplit.diagnosis.checks import all_checks
 from halfsplit.diagnosis.hunt import Bench, Hunt
-from halfsplit.diagnosis.likelihood import meter_v
+from halfsplit.diagnosis.likelihood import GRADE_SHARE, meter_v, severity_direction
+from halfsplit.diagnosis.space import Space
 from halfsplit.diagnosis.stages import IN_FULL, LetGo
 from halfsplit.observations import Action, Complaint, Reading, Symptom
 
@@ -124,3 +126,11 @@ def test_lines_that_scatter_in_their_own_way_have_the_inverse_of_their_own_covar
             assert some.log_determinant[choice] == pytest.approx(np.linalg.slogdet(covariance)[1], abs=1e-9)
             seen += 1
     assert seen == (whose != scatter.SOUND).any(axis=1).sum()
+
+
+def test_the_severity_runs_along_its_own_side_of_a_switch_and_between_its_neighbours_elsewhere() -> None:
+    # Four severities: the voltage rises up to the third, where something switches and it falls.
+    space = SimpleNamespace(rows=4, row_before=np.array([0, 0, 1, 2]), row_after=np.array([1, 2, 3, 3]))
+    value = np.array([1.0, 2.0, 4.0, 3.5, 0.0])
+    found = severity_direction(value, cast("Space", space))
+    assert found == pytest.approx(GRADE_SHARE * np.array([1.0, 1.5, 2.0, -0.5, 0.0]))

@@ -182,6 +182,14 @@ def test_shares_of_every_kind_of_place_are_probabilities_and_severities_sum_to_o
         assert mode.correction in corrections(), mode.id
 
 
+def test_severities_in_ohm_are_those_of_one_series_so_that_none_fits_better_for_where_its_grid_happens_to_lie() -> None:
+    series = [base * 10.0**decade for decade in range(-3, 5) for base in (1.0, 2.2, 4.7)]
+    for mode in modes():
+        ohm = [grade.value for grade in mode.grades if grade.kind == "ohm"]
+        if len(ohm) > 2:
+            assert all(min(abs(one / other - 1.0) for other in series) < 1e-9 for one in ohm), mode.id
+
+
 def test_every_fault_names_the_correction_that_cures_it_best() -> None:
     it, made = machine(CART), faults(CART)
     works = {(fault.mode.correction, fault.group.partition(":")[2]) for fault in made}

@@ -54,6 +54,8 @@ export class Hunt {
   showing: Showing = "unknown";
   private readonly done = new Map<string, number>();
   private readonly looked = new Map<string, number>();
+  /** Checks made with a plug out, by plug. */
+  private readonly apart = new Map<string, Set<string>>();
   private readonly repaired = new Map<string, number>();
   private known: Belief | null = null;
 
@@ -74,7 +76,9 @@ export class Hunt {
     this.known = null;
     const told = observation.kind === "symptom" && reported(observation);
     if (observation.kind === "action") {
-      this.done.clear();
+      // A refitted plug may work again, but what was read with it out would be read again just so.
+      const lasting = observation.action === "unplug-refit" ? this.apart.get(observation.place) : undefined;
+      for (const name of [...this.done.keys()]) if (!lasting?.has(name)) this.done.delete(name);
       const name = `${observation.action}:${observation.place}`;
       this.repaired.set(name, (this.repaired.get(name) ?? 0) + 1);
       this.showing = "unknown";
@@ -84,6 +88,7 @@ export class Hunt {
       const counter = observation.kind === "look" ? this.looked : this.done;
       const count = (id: string, more: number) => counter.set(id, (counter.get(id) ?? 0) + more);
       const used = this.used(observation);
+      for (const plug of check.unplugged) this.apart.set(plug, (this.apart.get(plug) ?? new Set()).add(check.id));
       count(check.id, check.kind === "round" && !told ? USED_UP : used);
       if (check.kind === "round" && observation.kind === "symptom") {
         count(`operate ${observation.function} in ${observation.state}`, used);

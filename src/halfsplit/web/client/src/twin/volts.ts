@@ -226,8 +226,12 @@ export class Block {
     const ways = values.map((value) => {
       const way = new Float64Array(rows + 1);
       for (let row = 0; row < rows; row++) {
-        const steps = Math.max(Number(rowAfter[row] !== row) + Number(rowBefore[row] !== row), 1);
-        way[row] = (GRADE_SHARE * (value[rowAfter[row]!]! - value[rowBefore[row]!]!)) / steps;
+        const neighbours = Math.max(Number(rowAfter[row] !== row) + Number(rowBefore[row] !== row), 1);
+        const after = value[rowAfter[row]!]! - value[row]!;
+        const before = value[row]! - value[rowBefore[row]!]!;
+        // Where it rises to one and falls to the other, something switches on the way to the nearer of the two.
+        const larger = Math.abs(after) > Math.abs(before) ? after : before;
+        way[row] = GRADE_SHARE * (after * before < 0 ? larger : (after + before) / neighbours);
       }
       return way;
     });
