@@ -56,15 +56,10 @@ def test_wet_pins_conduct_as_worked(record_property: Callable[..., None]) -> Non
 
 #: Which rows of the table bound each water of the catalogue.
 BOUNDS = {
-    "soft tap water": ("tap", "low", "tap", "high"),
     "tap water": ("tap", "low", "tap", "legal limit"),
-    "farm puddle": ("puddle or mud", "low", "puddle or mud", "high"),
     "puddle": ("puddle or mud", "low", "puddle or mud", "high"),
-    "wash water": ("wash water with alkaline cleaner", "low", "wash water with alkaline cleaner", "high"),
     "winter road spray": ("road spray, winter", "low", "road spray, winter", "high"),
-    "fresh road spray": ("road spray, winter", "low", "road spray, winter", "high"),
     "sea water": ("sea", "low", "sea", "high"),
-    "weak brine": ("road brine MgCl2", "5 % by mass", "road brine MgCl2", "15 % by mass"),
     "brine": ("road brine NaCl", "10 % by mass", "road brine NaCl", "saturated"),
 }
 
