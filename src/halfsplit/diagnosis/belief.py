@@ -123,6 +123,17 @@ class Belief:
         return result
 
 
+    def likeliest(self, group: int) -> int:
+        """The hypothesis that most likely is or was a repair group's cause, mended or not: of its likeliest fault.
+
+        Where nothing of the group is left, the one that was likeliest beforehand.
+        """
+        weights = self.there + self.gone + self.member + self.cured
+        if weights[self.space.hyp_group == group].max() <= 0.0:
+            weights = np.exp(self.log_prior[: self.space.singles])
+        return self.space.foremost(group, weights)
+
+
 def _epoch_terms(evidence: Evidence, epoch: Epoch, let_go: LetGo, within: float) -> tuple[Floats, float, float]:
     """Log likelihood of one epoch: per hypothesis that is there ``[singles]``; nothing there; something else."""
     space = evidence.space

@@ -120,6 +120,16 @@ class Space:
         """The fault of a single-fault hypothesis."""
         return self.faults[int(self.row_fault[self.hyp_row[hypothesis]])]
 
+    def foremost_row(self, group: int, weight: Floats) -> int:
+        """The row with most ``weight`` ``[rows]`` of the fault that has most in a repair group, all severities."""
+        inside = np.flatnonzero(self.row_group == group)
+        return _foremost(inside, self.row_fault[inside], weight[inside])
+
+    def foremost(self, group: int, weight: Floats) -> int:
+        """The same of the single-fault hypotheses, steady and sleeping, for ``weight`` ``[hypotheses]`` or longer."""
+        inside = np.flatnonzero(self.hyp_group == group)
+        return _foremost(inside, self.row_fault[self.hyp_row[inside]], weight[inside])
+
     def log_prior(self, fault_weights: Floats) -> Floats:
         """Log prior over ``[singles + 2]`` from the weight of each fault."""
         fault = self.row_fault[self.hyp_row]
@@ -127,6 +137,11 @@ class Space:
         weights *= (1.0 - NOTHING_PRIOR - ELSE_PRIOR) / weights.sum()
         result: Floats = np.log(np.concatenate([weights, np.array([NOTHING_PRIOR, ELSE_PRIOR])]))
         return result
+
+
+def _foremost(inside: Ints, fault: Ints, weight: Floats) -> int:
+    mine = fault == int(np.argmax(np.bincount(fault, weights=weight)))
+    return int(inside[mine][int(np.argmax(weight[mine]))])
 
 
 def build(machine: Machine, faults: Sequence[Fault]) -> Space:

@@ -140,11 +140,10 @@ def why(hunt: Hunt, group_id: str, observations: Sequence[Observation]) -> Why:
 
 def _best(hunt: Hunt, group: int) -> _Suspect:
     space, belief = hunt.bench.space, hunt.belief
-    inside = np.flatnonzero(space.hyp_group == group)
-    weight = belief.there[inside] + belief.gone[inside]
-    if weight.max() <= 0.0:
-        weight = np.exp(hunt.log_prior[inside])
-    best = int(inside[int(np.argmax(weight))])
+    weight = belief.there + belief.gone
+    if weight[space.hyp_group == group].max() <= 0.0:
+        weight = np.exp(hunt.log_prior[: space.singles])
+    best = space.foremost(group, weight)
     gone_after = -1
     if belief.gone[best] > belief.there[best]:
         fault = int(space.row_fault[space.hyp_row[best]])

@@ -5,14 +5,11 @@ from __future__ import annotations
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 
-import numpy as np
-
 from halfsplit.diagnosis.explaining import RepairWords, explain_repair
 from halfsplit.diagnosis.naming import group_short, named, place_words
 from halfsplit.diagnosis.planning import group_steps
 from halfsplit.diagnosis.space import RepairGroup
 from halfsplit.errors import UserError
-from halfsplit.faults.catalogue import Fault
 from halfsplit.faults.correcting import Inspect, Sheet, Went, correction_sheet, work_really_done
 from halfsplit.faults.corrections_tables import ValueRow
 from halfsplit.jobs.events import AccessOpened, Cause, Happening, ObservationRecorded
@@ -109,7 +106,8 @@ def sheet(desk: Desk, suspect: str = "", job_id: str | None = None) -> Correctio
     standing = desk.standing(job)
     group = _group(standing, job, suspect)
     words = explain_repair(standing.hunt, group)
-    fault = _likeliest_fault(standing, group)
+    space = standing.hunt.bench.space
+    fault = space.fault_of(standing.hunt.belief.likeliest(space.groups.index(group)))
     found = correction_sheet(standing.machine, fault, words.cautions, standing.open_now)
     return _lines(standing, job, group, words, found)
 
@@ -148,17 +146,6 @@ def _group(standing: Standing, job: Job, suspect: str) -> RepairGroup:
     if not suspect.strip() and isinstance(job.cause, Cause):
         return find_group(standing.hunt, job.cause.group)
     return find_group(standing.hunt, suspect)
-
-
-def _likeliest_fault(standing: Standing, group: RepairGroup) -> Fault:
-    """The fault of the group that holds most of its odds, mended or not."""
-    space, belief = standing.hunt.bench.space, standing.hunt.belief
-    number = next(at for at, one in enumerate(space.groups) if one.id == group.id)
-    weights = np.where(space.hyp_group == number, belief.there + belief.gone, -1.0)
-    by_fault = np.full(len(space.faults), -1.0)
-    np.maximum.at(by_fault, space.row_fault[space.hyp_row], weights)
-    inside = [at for at, fault in enumerate(space.faults) if fault.group == group.id]
-    return space.faults[max(inside, key=lambda at: by_fault[at])]
 
 
 def _lines(standing: Standing, job: Job, group: RepairGroup, words: RepairWords, found: Sheet) -> CorrectionSheet:

@@ -184,7 +184,7 @@ class Standing:
     def stood(self, within: float) -> Stood:
         """How the odds stand ``within`` so much: as they were noted when a step was told, or else worked out now."""
         noted = self.notes.after(self.observations) if self.notes is not None else None
-        return noted or stood(self.hunt, self.hunt.belief_within(within))
+        return noted or stood(self.hunt.belief_within(within))
 
     def take(self, number: int, what: object) -> None:
         """Works one more standing entry in."""

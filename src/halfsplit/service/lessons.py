@@ -28,7 +28,9 @@ def lesson_of(standing: Standing, job: Job, cause: Cause | NotFoundCause, meter:
     odds = belief.cause_odds()
     order = [int(at) for at in np.argsort(-odds)[:MOST_KEPT] if odds[at] >= WORTH_KEEPING]
     kept = tuple(GroupOdds(space.groups[at].id, _share(float(odds[at]))) for at in order)
-    fault = _likeliest(standing, cause.group) if isinstance(cause, Cause) else None
+    # A cause may be of a machine file that was changed since.
+    group = [at for at, one in enumerate(space.groups) if isinstance(cause, Cause) and one.id == cause.group]
+    fault = int(space.row_fault[space.hyp_row[belief.likeliest(group[0])]]) if group else None
     of_cause = space.faults[fault] if fault is not None else None
     found = repair_disturbance(standing)
     hit = hidden = sure = None
@@ -62,15 +64,6 @@ def lesson_of(standing: Standing, job: Job, cause: Cause | NotFoundCause, meter:
 
 def _share(value: float) -> float:
     return min(1.0, max(0.0, float(value)))
-
-
-def _likeliest(standing: Standing, group: str) -> int | None:
-    """Number of the fault of a group that most likely is or was there; None for a group of another machine."""
-    belief, space = standing.hunt.belief, standing.hunt.bench.space
-    ever = belief.there + belief.member + belief.gone + belief.cured
-    weight = np.bincount(space.row_fault[space.hyp_row], weights=ever, minlength=len(space.faults))
-    own = [number for number, fault in enumerate(space.faults) if fault.group == group]
-    return max(own, key=lambda number: float(weight[number])) if own else None
 
 
 def _missed(standing: Standing, job: Job, fault: int) -> tuple[MissedLook, ...]:

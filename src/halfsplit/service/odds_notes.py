@@ -53,20 +53,11 @@ class Stood:
     likeliest: Mapping[int, int]
 
 
-def stood(hunt: Hunt, belief: Belief) -> Stood:
-    """How the odds stand in a hunt."""
+def stood(belief: Belief) -> Stood:
+    """How the odds stand."""
     odds = belief.cause_odds()
     best = np.argsort(-odds, kind="stable")[:MOST_NOTED]
-    return Stood(odds, float(belief.other), {int(at): likeliest(hunt, belief, int(at)) for at in best})
-
-
-def likeliest(hunt: Hunt, belief: Belief, group: int) -> int:
-    """The number of the likeliest suspect of a repair group, mended or not."""
-    inside = np.flatnonzero(hunt.bench.space.hyp_group == group)
-    weight = (belief.there + belief.gone + belief.member + belief.cured)[inside]
-    if weight.max() <= 0.0:
-        weight = hunt.log_prior[inside]
-    return int(inside[int(np.argmax(weight))])
+    return Stood(odds, float(belief.other), {int(at): belief.likeliest(int(at)) for at in best})
 
 
 class JobNotes:
@@ -90,7 +81,7 @@ class JobNotes:
         if self.after(seen) is not None or self._known is None:
             return
         key = self._key(seen)
-        now = stood(hunt, hunt.belief)
+        now = stood(hunt.belief)
         lines = [[at, round(float(now.odds[at]), 5), one] for at, one in now.likeliest.items() if now.odds[at] >= NOTED]
         worth = [round(now.other, 5), lines]
         self._known[key] = self._stood(worth)

@@ -70,13 +70,8 @@ def words_of(hunt: Hunt, checks: Iterable[Check], told: Callable[[Any], Any] = a
             space.groups[at].id: {
                 "step": to_data(told(repair_step(explain_repair(hunt, space.groups[at], ANYWHERE), None))),
                 "asked": to_data(told(asked_of_repair(machine, space.groups[at].place))),
-                "text": told(space.faults[int(space.row_fault[_likeliest_row(space.row_group, rows, at)])].text),
+                "text": told(space.faults[int(space.row_fault[space.foremost_row(at, rows)])].text),
             }
             for at in likeliest
         },
     }  # fmt: skip
-
-
-def _likeliest_row(row_group: Any, rows: Any, group: int) -> int:
-    inside = np.flatnonzero(row_group == group)
-    return int(inside[int(np.argmax(rows[inside]))])

@@ -52,7 +52,7 @@ from halfsplit.service.desk import Desk, Standing
 from halfsplit.service.healthy import expectation
 from halfsplit.service.keeping import log_words
 from halfsplit.service.new_files import write_new
-from halfsplit.service.odds_notes import Stood, likeliest
+from halfsplit.service.odds_notes import Stood
 from halfsplit.service.report_proof import proving_of
 from halfsplit.service.report_unit import story_of
 from halfsplit.service.results import Written
@@ -224,7 +224,7 @@ def _sentence(text: str) -> str:
 def _likeliest(hunt: Hunt, stood: Stood, group: int) -> str:
     """The likeliest fault of a repair group in words, mended or not."""
     known = stood.likeliest.get(group)
-    return hunt.bench.space.fault_of(likeliest(hunt, hunt.belief, group) if known is None else known).text
+    return hunt.bench.space.fault_of(hunt.belief.likeliest(group) if known is None else known).text
 
 
 def _left(hunt: Hunt, stood: Stood, concluded: str) -> tuple[SuspectLine, ...]:

@@ -10,8 +10,6 @@ from collections import deque
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 
-import numpy as np
-
 from halfsplit.circuit.netlist import Netlist
 from halfsplit.diagnosis.naming import (
     HALVES,
@@ -23,12 +21,11 @@ from halfsplit.diagnosis.naming import (
     volts_words,
     wire_words,
 )
-from halfsplit.diagnosis.space import RepairGroup
 from halfsplit.faults.catalogue import Effect
 from halfsplit.faults.signatures import StateTable
 from halfsplit.machine.model import Machine
 from halfsplit.observations import Reading
-from halfsplit.service.desk import Desk, Standing
+from halfsplit.service.desk import Desk
 from halfsplit.service.results import JobHead
 from halfsplit.service.working import find_group, head
 
@@ -99,7 +96,7 @@ def circuit_path(desk: Desk, suspect: str = "", job_id: str | None = None) -> Ci
     standing = desk.standing(job)
     hunt = standing.hunt
     group = find_group(hunt, suspect)
-    row = _likeliest_row(standing, group)
+    row = hunt.bench.space.foremost_row(hunt.bench.space.groups.index(group), hunt.belief.row_odds())
     effects = hunt.bench.signatures.effects[row]
     watched = [hunt.bench.machine.functions[one.function].watch for one in job.complaint.symptoms]
     readings = [one for one in standing.observations if isinstance(one, Reading) and not one.unplugged]
@@ -123,13 +120,6 @@ def circuit_path(desk: Desk, suspect: str = "", job_id: str | None = None) -> Ci
         state_name=state_name(hunt.bench.machine, state),
         points=_points(table, flows, effects, row, there, group.owner),
     )
-
-
-def _likeliest_row(standing: Standing, group: RepairGroup) -> int:
-    space = standing.hunt.bench.space
-    number = next(at for at, one in enumerate(space.groups) if one.id == group.id)
-    odds = np.asarray(standing.hunt.belief.row_odds())[: space.rows]
-    return int(np.argmax(np.where(space.row_group == number, odds, -1.0)))
 
 
 def way(table: StateTable, effects: Sequence[Effect], watched: Collection[str]) -> tuple[Flow, ...]:

@@ -183,8 +183,7 @@ def suspects_of(hunt: Hunt, most: int = MOST_LISTED, least: float = WORTH_LISTIN
         if odds[at] < least:
             break
         group = space.groups[int(at)]
-        inside = np.flatnonzero(space.row_group == at)
-        fault = space.faults[int(space.row_fault[inside[int(np.argmax(rows[inside]))]])]
+        fault = space.faults[int(space.row_fault[space.foremost_row(int(at), rows)])]
         found.append(
             Suspect(
                 group.id, float(odds[at]), group_short(group), fault.text, group.owner,

@@ -309,3 +309,18 @@ def test_no_place_of_a_repair_is_named_with_a_gap() -> None:
     for group in it.space.groups:
         assert "  " not in group_words(it.machine, group), group.id
         assert "  " not in place_words(it.machine, group.place), group.id
+
+
+def test_severities_of_one_fault_count_together_when_a_place_is_named() -> None:
+    space = bench().space
+    group = next(at for at, one in enumerate(space.groups) if one.id == "renew-contact:X1")
+    weight = np.zeros(space.rows)
+    of = {space.faults[int(fault)].mode.id: fault for fault in space.row_fault[space.row_group == group]}
+    open_row = int(np.flatnonzero(space.row_fault == of["contact-open"])[0])
+    rows = np.flatnonzero(space.row_fault == of["contact-resistance"])
+    weight[open_row], weight[rows], weight[rows[2]] = 0.3, 0.1, 0.15
+    assert space.foremost_row(group, weight) == rows[2]
+    weight[open_row] = 2.0
+    assert space.foremost_row(group, weight) == open_row
+    there = np.repeat(weight, 2) / weight.sum()
+    assert space.hyp_row[space.foremost(group, there)] == open_row
