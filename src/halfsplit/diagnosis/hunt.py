@@ -6,7 +6,7 @@ hunt is rebuilt from its observations in a moment, so undoing is leaving one out
 
 from __future__ import annotations
 
-from collections import Counter, defaultdict
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
@@ -59,6 +59,8 @@ AGAIN_MOST_MIN = 6.0
 #: Odds that a place came right by being handled, unmended, at which it is mended before the end; no source.
 HANDLED = 0.5
 TRIES = 3
+#: A reading with something out is taken so often at most between two repairs; no source.
+APART_MOST = 2
 
 
 class Bench:
@@ -139,8 +141,8 @@ class Hunt:
         self._looked: Counter[str] = Counter()
         self._work: Counter[str] = Counter()
         self._made: dict[Reading, Check] = {}
-        #: Checks made with a plug out, by plug.
-        self._apart: dict[str, set[str]] = defaultdict(set)
+        #: Checks made with plugs or fuses out since something was mended: which ones, each time.
+        self._apart: dict[str, list[tuple[str, ...]]] = {}
         self._belief: Belief | None = None
 
     def record(self, observation: Observation, check: Check | None = None) -> Belief:
@@ -169,15 +171,15 @@ class Hunt:
         self.evidence.add(observation)
         self._belief = None
         if isinstance(observation, Action):
-            # A refitted plug may work again, but what was read with it out would be read again just so.
-            lasting = self._apart[observation.place] if observation.action == "unplug-refit" else ()
-            self._done = Counter({name: used for name, used in self._done.items() if name in lasting})
+            if observation.action != "unplug-refit":
+                self._apart.clear()
+            self._done = Counter({name: used for name, used in self._done.items() if self._lasts(name, observation)})
             self._work[f"{observation.action}:{observation.place}"] += 1
         elif check is not None and not isinstance(observation, OutOfReach):
             counter = self._looked if isinstance(observation, Look) else self._done
             whole_walk = check.kind == "round" and not _told(observation)
-            for plug in check.unplugged:
-                self._apart[plug].add(check.id)
+            if isinstance(observation, Reading | Symptom) and observation.unplugged:
+                self._apart.setdefault(check.id, []).append(observation.unplugged)
             counter[check.id] += USED_UP if whole_walk else self._used(observation)
             if check.kind == "round" and isinstance(observation, Symptom):
                 # What was seen on the way need not be looked at one by one.
@@ -219,6 +221,15 @@ class Hunt:
         if isinstance(observation, Symptom):
             return USED_UP // 2 if self._complained(observation) else USED_UP
         return USED_UP // 3 if getattr(observation, "showing", "unknown") == "no" else USED_UP
+
+    def _lasts(self, name: str, action: Action) -> bool:
+        """Whether a check stays made after an action.
+
+        A refitted plug may work again, but what was read with it out would be read again just so; and nobody is sent to
+        read with something out a third time for nothing but another plug that was refitted.
+        """
+        made = self._apart.get(name, [])
+        return len(made) >= APART_MOST or any(action.place in out for out in made)
 
     def _complained(self, observation: Symptom) -> bool:
         return not observation.unplugged and any(

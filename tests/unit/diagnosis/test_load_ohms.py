@@ -141,15 +141,25 @@ def test_nearly_nothing_may_be_the_leads_and_does_not_condemn_a_motor() -> None:
     assert all(one < 1.5 * before for one in after)
 
 
-def test_what_was_read_with_a_plug_out_is_not_asked_again_because_the_plug_was_refitted() -> None:
+def test_what_was_read_with_a_plug_out_is_not_asked_again_and_again_because_a_plug_was_refitted() -> None:
     hunt = Hunt(bench(), Complaint((DARK,), comes_and_goes=False))
     check = load_check(bench().machine, bench().machine.parts["H1"], "work")
     assert check is not None
     assert check.unplugged == ("X1",)
-    hunt.record(Reading("ohms", check.plus, check.minus, check.state, 10.0, check.unplugged), check)
+    seen = Reading("ohms", check.plus, check.minus, check.state, 10.0, check.unplugged)
+    hunt.record(seen, check)
     used = hunt.situation.done[check.id]
     hunt.record(Action("unplug-refit", "X1"))
     assert hunt.situation.done.get(check.id) == used
+    # Another plug may be in the way, so once more, and no third time.
+    hunt.record(Action("unplug-refit", "X2"))
+    assert check.id not in hunt.situation.done
+    hunt.record(seen, check)
+    hunt.record(Action("unplug-refit", "X2"))
+    assert hunt.situation.done.get(check.id) == used
     # Mending may have changed what it shows.
     hunt.record(Action("renew-contact", "X1"))
+    assert check.id not in hunt.situation.done
+    hunt.record(seen, check)
+    hunt.record(Action("unplug-refit", "X2"))
     assert check.id not in hunt.situation.done

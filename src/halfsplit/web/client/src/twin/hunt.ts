@@ -22,6 +22,8 @@ const TOLD_BEFORE = 0.2;
 const NEW_MASS = 0.03;
 const VERIFY_MIN = 3;
 export const USED_UP = 6;
+/** A reading with something out is taken so often at most between two repairs. */
+const APART_MOST = 2;
 const NO_INFORMATION = 1e-6;
 const STRAYS = 0.5;
 const STILL_UPSET = 0.3;
@@ -54,8 +56,8 @@ export class Hunt {
   showing: Showing = "unknown";
   private readonly done = new Map<string, number>();
   private readonly looked = new Map<string, number>();
-  /** Checks made with a plug out, by plug. */
-  private readonly apart = new Map<string, Set<string>>();
+  /** Checks made with plugs or fuses out since something was mended: which ones, each time. */
+  private readonly apart = new Map<string, string[][]>();
   private readonly repaired = new Map<string, number>();
   private known: Belief | null = null;
 
@@ -76,9 +78,12 @@ export class Hunt {
     this.known = null;
     const told = observation.kind === "symptom" && reported(observation);
     if (observation.kind === "action") {
+      if (observation.action !== "unplug-refit") this.apart.clear();
       // A refitted plug may work again, but what was read with it out would be read again just so.
-      const lasting = observation.action === "unplug-refit" ? this.apart.get(observation.place) : undefined;
-      for (const name of [...this.done.keys()]) if (!lasting?.has(name)) this.done.delete(name);
+      for (const name of [...this.done.keys()]) {
+        const made = this.apart.get(name) ?? [];
+        if (made.length < APART_MOST && !made.some((out) => out.includes(observation.place))) this.done.delete(name);
+      }
       const name = `${observation.action}:${observation.place}`;
       this.repaired.set(name, (this.repaired.get(name) ?? 0) + 1);
       this.showing = "unknown";
@@ -88,7 +93,8 @@ export class Hunt {
       const counter = observation.kind === "look" ? this.looked : this.done;
       const count = (id: string, more: number) => counter.set(id, (counter.get(id) ?? 0) + more);
       const used = this.used(observation);
-      for (const plug of check.unplugged) this.apart.set(plug, (this.apart.get(plug) ?? new Set()).add(check.id));
+      const out = "unplugged" in observation ? observation.unplugged ?? [] : [];
+      if (out.length > 0) this.apart.set(check.id, [...(this.apart.get(check.id) ?? []), out]);
       count(check.id, check.kind === "round" && !told ? USED_UP : used);
       if (check.kind === "round" && observation.kind === "symptom") {
         count(`operate ${observation.function} in ${observation.state}`, used);
