@@ -57,8 +57,8 @@ UNFINISHED = ".part"
 #: The odds of jobs as they stood, kept beside the tables and let go like them.
 NOTES_SUFFIX = ".odds"
 #: The folder holds at most this many bytes; common practice, no source. A table of the largest shipped machine
-#: takes about 50 MB, and a job looks into two or three states.
-MOST_BYTES = 500_000_000
+#: takes about 75 MB, and a job looks into two or three states.
+MOST_BYTES = 1_000_000_000
 #: The parts of the program that numbers in a table come from.
 MAKERS = ("quantities.py", "machine", "circuit", "faults")
 
