@@ -298,7 +298,7 @@ def machine_files(path: Path) -> dict[str, bytes]:
         raise NotFound("machine folder or file", str(path))
     text = file.read_bytes()
     files = {MACHINE_FILE: text}
-    written = yaml.safe_load(text.decode("utf-8"))
+    written = yaml.load(text.decode("utf-8"), Loader=yaml.CSafeLoader)
     wires = written.get("wires") if isinstance(written, dict) else None
     if isinstance(wires, str):
         files[wires] = (file.parent / wires).read_bytes()
