@@ -29,12 +29,13 @@ def run(arguments: argparse.Namespace) -> int:
     from halfsplit.service.working import open_job
 
     path = machine_path(arguments.machine)
+    machine = load_machine(path)
     complaint = complaint_of(
-        load_machine(path), arguments.complaint, arguments.condition, comes_and_goes=arguments.comes_and_goes,
+        machine, arguments.complaint, arguments.condition, comes_and_goes=arguments.comes_and_goes,
         worked_on=arguments.worked_on, words=arguments.words,
     )  # fmt: skip
     with at_desk(arguments) as desk:
-        found = open_job(desk, path, complaint, unit=arguments.unit, job_id=arguments.id)
+        found = open_job(desk, path, complaint, unit=arguments.unit, job_id=arguments.id, machine=machine)
     if arguments.json:
         print_json(found)
     else:

@@ -34,6 +34,7 @@ from halfsplit.jobs.model import Job
 from halfsplit.jobs.recording import open_job as begin_job
 from halfsplit.jobs.store import fingerprint_of
 from halfsplit.jobs.units import check_serial
+from halfsplit.machine.model import Machine
 from halfsplit.machine.reading import load_machine
 from halfsplit.observations import Complaint
 from halfsplit.service import typed
@@ -74,14 +75,15 @@ def open_job(
     unit: str = "",
     job_id: str = "",
     clock: Clock = "wall",
+    machine: Machine | None = None,
 ) -> Opened:
     """Opens a job: keeps the machine's files with it and gives the first step.
 
-    The opening keeps what it used of the unit's earlier jobs, so that the odds stay what they were whatever is noted
+    ``machine`` is what the path holds, where it was read already. The opening keeps what it used of the unit's earlier jobs, so that the odds stay what they were whatever is noted
     of the unit later. Raises ProblemsError for a machine that cannot be used, UserError for a complaint that does not
     fit it or a unit that is another kind of machine.
     """
-    machine = load_machine(machine_path)
+    machine = machine or load_machine(machine_path)
     check_complaint(machine, complaint)
     serial = check_serial(unit) if unit.strip() else ""
     files = machine_files(machine_path)
