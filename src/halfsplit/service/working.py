@@ -79,9 +79,9 @@ def open_job(
 ) -> Opened:
     """Opens a job: keeps the machine's files with it and gives the first step.
 
-    ``machine`` is what the path holds, where it was read already. The opening keeps what it used of the unit's earlier jobs, so that the odds stay what they were whatever is noted
-    of the unit later. Raises ProblemsError for a machine that cannot be used, UserError for a complaint that does not
-    fit it or a unit that is another kind of machine.
+    ``machine`` is what the path holds, where it was read already. The opening keeps what it used of the unit's earlier
+    jobs, so that the odds stay what they were whatever is noted of the unit later. Raises ProblemsError for a machine
+    that cannot be used, UserError for a complaint that does not fit it or a unit that is another kind of machine.
     """
     machine = machine or load_machine(machine_path)
     check_complaint(machine, complaint)
