@@ -47,7 +47,8 @@ def open_for_the_app(desk: Desk) -> None:
     from halfsplit.service.working import open_job
 
     path = find_machine(MACHINE)
-    open_job(desk, path, complaint_of(load_machine(path), [COMPLAINT], ["rain"], words=WORDS))
+    machine = load_machine(path)
+    open_job(desk, path, complaint_of(machine, [COMPLAINT], ["rain"], words=WORDS), machine=machine)
 
 
 def run(arguments: argparse.Namespace) -> int:

@@ -91,7 +91,7 @@ def run(arguments: argparse.Namespace) -> int:
                 say("No complaint, no job.")
                 return EXIT_USER
             complaint = asked
-        found = open_job(desk, path, complaint, unit=arguments.unit)
+        found = open_job(desk, path, complaint, unit=arguments.unit, machine=machine)
         if found.history is not None and not arguments.json:
             show_history(found.history)
         return Work(desk, found.head.job, as_json=arguments.json).run()

@@ -122,7 +122,6 @@ class Belief:
         result: Floats = np.minimum(self.group_odds() + was, 1.0)
         return result
 
-
     def likeliest(self, group: int) -> int:
         """The hypothesis that most likely is or was a repair group's cause, mended or not: of its likeliest fault.
 

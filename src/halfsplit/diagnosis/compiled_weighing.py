@@ -1,8 +1,7 @@
 """Voltage readings and pairs of faults weighed by the compiled pieces (``circuit/kernel/weighing.c``).
 
 Each gives what the array code in the modules that call it gives, or None where the library is left aside (``alike``
-has its arrays here). Logarithms
-of many readings agree to about 1e-13 of their size, all else to the last digit.
+has its arrays here). Logarithms of many readings agree to about 1e-13 of their size, all else to the last digit.
 """
 
 from __future__ import annotations

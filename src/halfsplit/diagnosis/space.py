@@ -118,7 +118,11 @@ class Space:
 
     def fault_of(self, hypothesis: int) -> Fault:
         """The fault of a single-fault hypothesis."""
-        return self.faults[int(self.row_fault[self.hyp_row[hypothesis]])]
+        return self.fault_of_row(self.hyp_row[hypothesis])
+
+    def fault_of_row(self, row: int) -> Fault:
+        """The fault of a row."""
+        return self.faults[int(self.row_fault[row])]
 
     def foremost_row(self, group: int, weight: Floats) -> int:
         """The row with most ``weight`` ``[rows]`` of the fault that has most in a repair group, all severities."""

@@ -70,7 +70,7 @@ def words_of(hunt: Hunt, checks: Iterable[Check], told: Callable[[Any], Any] = a
             space.groups[at].id: {
                 "step": to_data(told(repair_step(explain_repair(hunt, space.groups[at], ANYWHERE), None))),
                 "asked": to_data(told(asked_of_repair(machine, space.groups[at].place))),
-                "text": told(space.faults[int(space.row_fault[space.foremost_row(at, rows)])].text),
+                "text": told(space.fault_of_row(space.foremost_row(at, rows)).text),
             }
             for at in likeliest
         },

@@ -156,7 +156,7 @@ def _desk(store: JobStore, machine_path: Path) -> tuple[Desk, Bench]:
 def _rig(desk: Desk, bench: Bench, path: Path, world: World, *, complaint: Complaint, seed: int) -> Rig:
     # The person and, later, the planner each get the machine as it was first met, with the same luck.
     own = world.fresh(np.random.default_rng([seed, 1]))
-    found = open_job(desk, path, complaint, clock="practice")
+    found = open_job(desk, path, complaint, clock="practice", machine=bench.machine)
     return Rig(desk, bench, own, complaint, Clock(own), found.head.job, seed)
 
 

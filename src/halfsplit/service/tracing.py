@@ -96,7 +96,8 @@ def circuit_path(desk: Desk, suspect: str = "", job_id: str | None = None) -> Ci
     standing = desk.standing(job)
     hunt = standing.hunt
     group = find_group(hunt, suspect)
-    row = hunt.bench.space.foremost_row(hunt.bench.space.groups.index(group), hunt.belief.row_odds())
+    space = hunt.bench.space
+    row = space.foremost_row(space.groups.index(group), hunt.belief.row_odds())
     effects = hunt.bench.signatures.effects[row]
     watched = [hunt.bench.machine.functions[one.function].watch for one in job.complaint.symptoms]
     readings = [one for one in standing.observations if isinstance(one, Reading) and not one.unplugged]
@@ -115,7 +116,7 @@ def circuit_path(desk: Desk, suspect: str = "", job_id: str | None = None) -> Ci
         head=head(standing, job),
         group=group.id,
         repair=group_short(group),
-        text=hunt.bench.space.faults[int(hunt.bench.space.row_fault[row])].text,
+        text=space.fault_of_row(row).text,
         state=state,
         state_name=state_name(hunt.bench.machine, state),
         points=_points(table, flows, effects, row, there, group.owner),

@@ -185,7 +185,7 @@ def suspects_of(hunt: Hunt, most: int = MOST_LISTED, least: float = WORTH_LISTIN
         if odds[at] < least:
             break
         group = space.groups[int(at)]
-        fault = space.faults[int(space.row_fault[space.foremost_row(int(at), rows)])]
+        fault = space.fault_of_row(space.foremost_row(int(at), rows))
         found.append(
             Suspect(
                 group.id, float(odds[at]), group_short(group), fault.text, group.owner,
