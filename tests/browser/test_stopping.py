@@ -155,3 +155,63 @@ def test_a_tap_goes_before_what_the_screen_asks_by_itself(
     expect(page.get_by_text("You stopped waiting.")).to_have_count(0)
     expect(page.locator("dialog[open]")).to_have_count(0)
     assert [one.what.KIND for one in served.desk.store.events(job)[1:]] == ["note-added", "observation-recorded"]
+
+
+def test_what_waits_is_sent_behind_and_nobody_is_kept_from_tapping_meanwhile(served: Any, phone: Any, page: Page) -> None:
+    phone.open_job(served.address, *FAILS)
+    job = served.desk.job().id
+    phone.carried()
+    page.context.set_offline(True)
+    step = page.locator("[data-step]")
+    first = str(step.get_attribute("data-step"))
+    phone.volts("12.4")
+    phone.waits(1)
+    expect(step).not_to_have_attribute("data-step", first)
+    # The network is there and takes what is sent, and no answer comes: neither the server's nor a failure.
+    sent: list[Any] = []
+    page.route("**/written", lambda one: sent.append(one))
+    with page.expect_request("**/written"):
+        page.context.set_offline(False)
+    page.get_by_role("button", name="Can't reach").click()
+    expect(page.get_by_text("Working it out")).to_be_visible()
+    page.get_by_role("button", name="Stop waiting").tap()
+    phone.waits(2)
+    assert served.desk.job(job).entries == ()
+    page.unroute("**/written")
+    page.get_by_role("button", name="Go on").tap()
+    expect(page.locator(".told-now")).to_contain_text("Written down")
+    phone.waits(0)
+    assert len(served.desk.job(job).entries) == 2
+
+
+def test_buttons_stay_while_the_way_to_the_server_comes_and_goes(served: Any, phone: Any, page: Page) -> None:
+    phone.open_job(served.address, *FAILS)
+    job = served.desk.job().id
+    phone.carried()
+    # Questions are answered and nothing that is sent arrives, so the phone tries again and again.
+    page.route("**/written", lambda one: one.abort("internetdisconnected"))
+    page.get_by_role("button", name="Can't reach").click()
+    phone.waits(1)
+    expect(page.locator(".dock")).to_have_attribute("aria-busy", "false")
+    page.evaluate(
+        """() => {
+          window.seen = new Set();
+          const step = document.querySelector("[data-step]").dataset.step;
+          const look = () => {
+            const now = document.querySelector("[data-step]")?.dataset.step;
+            if (now !== step) window.seen.add(`step ${now}`);
+            if (document.querySelector(".dock").ariaBusy === "true") window.seen.add("buttons off");
+          };
+          new MutationObserver(look).observe(document.body, { subtree: true, childList: true, attributes: true });
+        }"""
+    )
+    for _ in range(3):
+        with page.expect_request("**/written"):
+            pass
+    assert page.evaluate("() => [...window.seen]") == []
+    page.get_by_role("button", name="Can't reach").click()
+    phone.waits(2)
+    assert served.desk.job(job).entries == ()
+    page.unroute("**/written")
+    phone.waits(0)
+    assert len(served.desk.job(job).entries) == 2

@@ -76,10 +76,12 @@ export function JobScreen({ job, part, suspect }: { job: string; part: Part; sus
     setHere(null);
     setStands(found);
   };
-  const showHere = async (runnerUp: number) => {
+  const showHere = async (runnerUp: number, signal: AbortSignal) => {
     const left = await showQueued();
     if (!base.current) return;
     const found = await standsHere(job, base.current, left, runnerUp);
+    // Whoever tapped meanwhile is shown what came of the tap.
+    signal.throwIfAborted();
     setHere(found);
     setStands(found?.working ?? base.current);
     setOther(found ? runnerUp : 0);
@@ -92,12 +94,17 @@ export function JobScreen({ job, part, suspect }: { job: string; part: Part; sus
       if (!(error instanceof NoAnswerError) || !base.current) throw error;
     }
     if (found && !outOfReach()) {
-      show(found);
-      setOther(runnerUp);
-      return;
+      // The server does not know yet what waits here.
+      if (!(await waitingIn(job)).some((one) => !one.refused)) {
+        signal.throwIfAborted();
+        show(found);
+        setOther(runnerUp);
+        return;
+      }
+      base.current = found;
     }
     base.current ??= found;
-    await showHere(runnerUp);
+    await showHere(runnerUp, signal);
   });
   useEffect(() => load(0), [job]);
   // Seen through the worker, the job and the list it is in can be shown without the server.
@@ -172,7 +179,7 @@ export function JobScreen({ job, part, suspect }: { job: string; part: Part; sus
     try {
       const found = await flush(job, fresh, signal, tell);
       const left = await showQueued();
-      if (found && !left.some((one) => !one.refused)) {
+      if (found && !left.some((one) => !one.refused) && (fresh || !document.querySelector("dialog[open]"))) {
         show(found.stands);
         setOther(0);
         tell(found.words, found.repeated);
@@ -182,12 +189,16 @@ export function JobScreen({ job, part, suspect }: { job: string; part: Part; sus
     } catch (error) {
       if (!waits(error)) throw error;
       if (fresh) setTold((await showQueued()).filter((one) => one.sending === fresh).map((one) => one.words));
-      await showHere(0);
+      await showHere(0, signal);
       if (fresh && !(error instanceof NoAnswerError)) throw error;
     } finally {
       await showQueued();
     }
   };
+  /** Sends what waits, by itself: a tap goes before it, and what is being typed stays on the screen. */
+  const sendBehind = () => waiting.look(async (signal) => {
+    if ((await showQueued()).some((one) => !one.refused)) await sendQueued("", signal);
+  });
   // What is written down is on the phone's disk before it is sent, and goes from there when the server has it.
   const write: Write = (path, content, file) => {
     const sending = newSending();
@@ -223,7 +234,7 @@ export function JobScreen({ job, part, suspect }: { job: string; part: Part; sus
       if (waiting.busy || document.querySelector("dialog[open]")) return;
       if (outOfReach()) await lookAgain();
       if (outOfReach()) return;
-      if (left) waiting.run((signal) => sendQueued("", signal));
+      if (left) sendBehind();
       else load(0);
     };
     if (left && !away && !waiting.busy && hurry.current) {
