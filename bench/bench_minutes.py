@@ -8,7 +8,7 @@ rules of thumb. Minutes are those until the job is ended, mended or not; the sha
 of means, with a 95 % bootstrap interval over breakdowns. Pairs are two hidden faults at once, for the planner.
 
 Calibration sorts what was stated, the leading suspect's odds before each step of the planner, and counts how often it
-was so. Statements of one job hang together, so that the intervals are narrower than they should be.
+was so. Statements of one breakdown hang together; the intervals are by breakdown (estimates.reliability).
 
 300 breakdowns of one machine take hours. Each is written to FOLDER/jobs as it ends, and a run that is broken off goes
 on from there as long as neither the program nor the machine changes.
@@ -27,7 +27,7 @@ from pathlib import Path
 
 import numpy as np
 from breakdowns import MISSING, PAIRS, SETTINGS, Breakdown, breakdown, hidden_on, without
-from estimates import overconfidence, ratio_of_means, reliability, share_interval
+from estimates import Bin, overconfident, ratio_of_means, reliability, share_interval
 from harness import write_harness
 from kept_jobs import Job, digest, keep, kept
 from rows import ROOT, Row, finish, parser, say
@@ -167,19 +167,27 @@ def pair_rows(title: str, jobs: Sequence[Job]) -> list[Row]:
     ]  # fmt: skip
 
 
-def calibration_rows(stated: dict[str, list[tuple[float, bool]]]) -> tuple[list[Row], dict[str, object]]:
+Stated = tuple[tuple[str, int], float, bool]
+"""Of which machine and breakdown (seed), the odds, and whether it was so."""
+
+
+def sorted_in_bins(said: Sequence[Stated]) -> tuple[Bin, ...]:
+    return reliability([odds for _, odds, _ in said], [so for _, _, so in said], [case for case, _, _ in said])
+
+
+def calibration_rows(stated: dict[str, list[Stated]]) -> tuple[list[Row], dict[str, object]]:
     """Rows and reliability tables of what was stated, by "right" and "wrong" parameters."""
     found: list[Row] = []
     whole: dict[str, object] = {}
     for which, said in stated.items():
         if not said:
             continue
-        bins = reliability([odds for odds, _ in said], [so for _, so in said])
+        bins = sorted_in_bins(said)
         whole[which] = [asdict(one) for one in bins]
         found += [
             Row(
                 f"{which} parameters: stated at {one.low:.0%} to {one.high:.0%}, true in", one.true, "share",
-                note=f"{one.count:,} statements, {one.stated:.3f} stated on average, "
+                note=f"{one.count:,} statements of {one.cases} breakdowns, {one.stated:.3f} stated on average, "
                 f"95 % interval {one.interval[0]:.2f} to {one.interval[1]:.2f}",
             )
             for one in bins
@@ -192,11 +200,17 @@ def calibration_rows(stated: dict[str, list[tuple[float, bool]]]) -> tuple[list[
                     at_least=True, note=about),
                 Row("stated at 85% to 95% with right parameters, true in at most", sure, "share", SURE[1], note=about),
             ]  # fmt: skip
-        worst = overconfidence(bins, LEAST_STATED)
+        worst = overconfident(bins, LEAST_STATED)
+        if worst is None:
+            continue
+        low, high = (worst.stated - share for share in reversed(worst.interval))
+        without = "" if worst.without_one is None else f", {worst.without_one:.3f} without the one that makes most"
         found.append(
             Row(
-                f"{which} parameters: overconfidence in the worst bin", worst, "share",
-                OVERCONFIDENT if which == "wrong" else None, note=f"of bins with {LEAST_STATED} statements or more",
+                f"{which} parameters: overconfidence in the worst bin", worst.stated - worst.true, "share",
+                OVERCONFIDENT if which == "wrong" else None,
+                note=f"{worst.low:.0%} to {worst.high:.0%}, of {worst.cases} breakdowns, 95 % interval {low:.2f} to "
+                f"{high:.2f}{without}; of bins with {LEAST_STATED} statements or more",
             )
         )  # fmt: skip
     return found, whole
@@ -213,8 +227,8 @@ def main() -> int:
     arguments.add_argument("--workers", type=int, default=1, help="processes (%(default)s)")
     given = arguments.parse_args()
     rows: list[Row] = []
-    stated: dict[str, list[tuple[float, bool]]] = {"right": [], "wrong": []}
-    repaired: dict[str, list[tuple[float, bool]]] = {"right": [], "wrong": []}
+    stated: dict[str, list[Stated]] = {"right": [], "wrong": []}
+    repaired: dict[str, list[Stated]] = {"right": [], "wrong": []}
     with tempfile.TemporaryDirectory() as above:
         for name in given.machines:
             folder = write_harness(Path(above, name), int(name)) if name.isdigit() else ROOT / "examples" / name
@@ -225,14 +239,14 @@ def main() -> int:
                 jobs = jobs_of(folder, name, setting, given.count, given)
                 rows += rows_of(title, setting, jobs, with_goals=name != SHIPPED[1])
                 which = "right" if setting == "right" else "wrong"
-                stated[which] += [one for job in jobs for one in job.went[PLANNER].stated]
-                repaired[which] += [one for job in jobs for one in job.went[PLANNER].repairs]
+                for job in jobs:
+                    case, went = (name, job.seed), job.went[PLANNER]
+                    stated[which] += [(case, odds, so) for odds, so in went.stated]
+                    repaired[which] += [(case, odds, so) for odds, so in went.repairs]
             if given.pairs:
                 rows += pair_rows(title, jobs_of(folder, name, "pairs", given.pairs, given))
     found, whole = calibration_rows(stated)
-    mends = {}
-    for which, said in repaired.items():
-        mends[which] = [asdict(one) for one in reliability([odds for odds, _ in said], [so for _, so in said])]
+    mends = {which: [asdict(one) for one in sorted_in_bins(said)] for which, said in repaired.items()}
     return finish(
         "minutes", given, [*rows, *found], details={"calibration": whole, "calibration of repairs done": mends}
     )

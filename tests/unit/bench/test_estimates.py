@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from estimates import extrapolated, growth, overconfidence, ratio_of_means, reliability, share_interval
+from estimates import extrapolated, growth, overconfident, ratio_of_means, reliability, share_interval
 
 
 def test_growth_is_the_exponent_of_a_power_whatever_its_factor() -> None:
@@ -64,17 +64,40 @@ def test_the_interval_of_a_share() -> None:
 
 
 def test_stated_odds_are_sorted_into_bins_with_what_came_true() -> None:
-    bins = reliability([0.02, 0.9, 0.86, 0.95, 1.0], [False, True, False, True, True])
+    bins = reliability([0.02, 0.9, 0.86, 0.95, 1.0], [False, True, False, True, True], range(5))
     assert [(one.low, one.high, one.count) for one in bins] == [(0.0, 0.05, 1), (0.85, 0.95, 2), (0.95, 1.0, 2)]
     assert bins[1].stated == pytest.approx(0.88)
     assert bins[1].true == 0.5
     assert bins[2].true == 1.0
-    assert reliability([], []) == ()
+    assert reliability([], [], []) == ()
 
 
-def test_overconfidence_is_that_of_the_worst_bin_with_enough_in_it() -> None:
-    bins = reliability([0.9] * 10 + [0.3], [True] * 7 + [False] * 4)
-    assert overconfidence(bins, 5) == pytest.approx(0.2)
-    assert overconfidence(bins) == pytest.approx(0.3)
-    assert overconfidence(bins, 100) is None
-    assert overconfidence(reliability([0.4] * 4, [True] * 4)) == pytest.approx(-0.6)
+def test_statements_of_one_breakdown_count_as_one_for_the_interval() -> None:
+    # Ten breakdowns of ten statements each, in half of them all wrong.
+    odds, so = [0.9] * 100, [k >= 50 for k in range(100)]
+    [alone] = reliability(odds, so, range(100))
+    [together] = reliability(odds, so, [k // 10 for k in range(100)])
+    assert (alone.cases, together.cases) == (100, 10)
+    assert alone.interval == pytest.approx(share_interval(50, 100), abs=0.015)
+    # Shares of 10 breakdowns: 0.5 give or take twice the root of 0.25 / 10.
+    assert together.interval == pytest.approx((0.2, 0.8), abs=0.051)
+
+
+def test_the_interval_is_never_narrower_than_that_of_the_statements() -> None:
+    [bin_] = reliability([0.9] * 4, [True] * 4, [0, 0, 1, 1])
+    assert bin_.interval == share_interval(4, 4)
+
+
+def test_a_bin_says_what_it_is_without_the_breakdown_that_makes_most_of_it() -> None:
+    [bin_] = reliability([0.9] * 10, [False] * 5 + [True] * 5, [0] * 5 + [1, 2, 3, 4, 5])
+    assert bin_.stated - bin_.true == pytest.approx(0.4)
+    assert bin_.without_one == pytest.approx(-0.1)
+    [bin_] = reliability([0.9] * 2, [False] * 2, [7, 7])
+    assert bin_.without_one is None
+
+
+def test_overconfident_is_the_worst_bin_with_enough_in_it() -> None:
+    bins = reliability([0.9] * 10 + [0.3], [True] * 7 + [False] * 4, range(11))
+    assert overconfident(bins, 5) is bins[1]
+    assert overconfident(bins) is bins[0]
+    assert overconfident(bins, 100) is None
