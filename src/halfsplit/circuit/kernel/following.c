@@ -92,7 +92,7 @@ static void apply_logic(const Follow *s, Work *w, const uint8_t *now, uint8_t *n
 }
 
 /* Which bus links hold, see devices.links_hold. */
-static void links_hold(const Follow *s, Work *w, const uint8_t *now, uint8_t *next) {
+WIDE static void links_hold(const Follow *s, Work *w, const uint8_t *now, uint8_t *next) {
     int senders = (int)s->senders, links = (int)s->links;
     double *amount = w->amount, level[links], average[links];
     int same = 1;
