@@ -170,9 +170,14 @@ def test_what_waits_is_sent_behind_and_nobody_is_kept_from_tapping_meanwhile(ser
     # The network is there and takes what is sent, and no answer comes: neither the server's nor a failure.
     sent: list[Any] = []
     page.route("**/written", lambda one: sent.append(one))
+    page.clock.install()
     with page.expect_request("**/written"):
         page.context.set_offline(False)
+    page.clock.run_for(8000)
+    phone.waits(1)
+    expect(page.get_by_text("Working it out")).to_have_count(0)
     page.get_by_role("button", name="Can't reach").click()
+    page.clock.run_for(8000)
     expect(page.get_by_text("Working it out")).to_be_visible()
     page.get_by_role("button", name="Stop waiting").tap()
     phone.waits(2)

@@ -8,6 +8,9 @@ import { say } from "../texts/say";
 import { Sheet } from "./sheet";
 
 type Doing = (signal: AbortSignal) => Promise<void>;
+/** Who asked: a person, the screen that has nothing to show yet, or the screen while it can be used. */
+type Asked = "tap" | "screen" | "behind";
+type Task = { doing: Doing; from: Asked };
 
 /** Milliseconds after which a person is told that it goes on, and after which it can be stopped. */
 const TOLD = 1000;
@@ -18,6 +21,8 @@ export interface Waiting {
   run: (doing: Doing) => void;
   /** Runs what the screen asks by itself, after what runs now; nobody is kept from tapping meanwhile. */
   look: (doing: Doing) => void;
+  /** The same where the screen can be used as it is: that it goes on is not shown over the buttons. */
+  behind: (doing: Doing) => void;
   /** Whether something runs that a person asked for. */
   busy: boolean;
   /** Whether a person stopped waiting, and nothing was begun since. */
@@ -32,14 +37,14 @@ export function useWaiting(): Waiting {
   const [failed, setFailed] = useState<{ error: Error; doing: Doing } | null>(null);
   const [left, setLeft] = useState<Doing | null>(null);
   const [shut, setShut] = useState(false);
-  const [quiet, setQuiet] = useState(false);
-  const control = useRef<{ abort: AbortController; doing: Doing; quiet: boolean } | null>(null);
-  const after = useRef<Doing | null>(null);
+  const [asked, setAsked] = useState<Asked>("tap");
+  const control = useRef<Task & { abort: AbortController } | null>(null);
+  const after = useRef<Task | null>(null);
 
-  const begin = (doing: Doing, quietly: boolean) => {
+  const begin = (doing: Doing, from: Asked) => {
     const mine = new AbortController();
-    control.current = { abort: mine, doing, quiet: quietly };
-    setQuiet(quietly);
+    control.current = { abort: mine, doing, from };
+    setAsked(from);
     setFailed(null);
     setLeft(null);
     setShut(false);
@@ -57,19 +62,21 @@ export function useWaiting(): Waiting {
         setSince(0);
         const next = after.current;
         after.current = null;
-        if (next) begin(next, true);
+        if (next) begin(next.doing, next.from);
       });
   };
   const run = useCallback((doing: Doing) => {
-    if (control.current && !control.current.quiet) return;
-    after.current ??= control.current?.doing ?? null;
+    if (control.current?.from === "tap") return;
+    after.current ??= control.current;
     control.current?.abort.abort();
-    begin(doing, false);
+    begin(doing, "tap");
   }, []);
-  const look = useCallback((doing: Doing) => {
-    if (control.current) after.current = doing;
-    else begin(doing, true);
-  }, []);
+  const ask = (doing: Doing, from: Asked) => {
+    if (control.current) after.current = { doing, from };
+    else begin(doing, from);
+  };
+  const look = useCallback((doing: Doing) => ask(doing, "screen"), []);
+  const behind = useCallback((doing: Doing) => ask(doing, "behind"), []);
   const leave = () => {
     after.current = null;
     control.current?.abort.abort();
@@ -91,7 +98,7 @@ export function useWaiting(): Waiting {
   };
 
   let shown: ComponentChildren = null;
-  if (since && passed >= TOLD) {
+  if (since && passed >= TOLD && asked !== "behind") {
     shown = (
       <div class="working" role="status">
         <div class="sweep" aria-hidden="true" />
@@ -127,5 +134,5 @@ export function useWaiting(): Waiting {
       </Sheet>
     );
   }
-  return { run, look, busy: since > 0 && !quiet, stopped: left !== null, shown };
+  return { run, look, behind, busy: since > 0 && asked === "tap", stopped: left !== null, shown };
 }

@@ -143,7 +143,7 @@ export function JobScreen({ job, part, suspect }: { job: string; part: Part; sus
     const timer = setInterval(() => {
       if (waiting.busy || waiting.stopped || document.querySelector("dialog[open]")) return;
       setBehind(false);
-      if (!outOfReach()) load(0);
+      if (!outOfReach()) load(0, waiting.behind);
     }, 200);
     return () => clearInterval(timer);
   }, [behind, waiting.busy, waiting.stopped]);
@@ -196,7 +196,7 @@ export function JobScreen({ job, part, suspect }: { job: string; part: Part; sus
     }
   };
   /** Sends what waits, by itself: a tap goes before it, and what is being typed stays on the screen. */
-  const sendBehind = () => waiting.look(async (signal) => {
+  const sendBehind = () => waiting.behind(async (signal) => {
     if ((await showQueued()).some((one) => !one.refused)) await sendQueued("", signal);
   });
   // What is written down is on the phone's disk before it is sent, and goes from there when the server has it.
@@ -235,7 +235,7 @@ export function JobScreen({ job, part, suspect }: { job: string; part: Part; sus
       if (outOfReach()) await lookAgain();
       if (outOfReach()) return;
       if (left) sendBehind();
-      else load(0);
+      else load(0, waiting.behind);
     };
     if (left && !away && !waiting.busy && hurry.current) {
       hurry.current = false;
