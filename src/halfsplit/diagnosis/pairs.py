@@ -31,10 +31,9 @@ Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 Bools = NDArray[np.bool_]
 
-#: Odds that a second fault is there, given one. Of memory it would be ten times that: water or an accident seldom harms
-#: one place. But a single fault whose rows fit badly looks like two, and one in ten made it the likelier story
-#: (docs/bench.md: 5 to 8 % more checks for single faults, and hardly fewer pairs found with this); measured.
-SECOND_FAULT = 0.01
+#: Odds that a second fault is there, given one: water or an accident seldom harms one place, and two faults at
+#: once are a known trap (trade_practice.md part 8); from memory.
+SECOND_FAULT = 0.10
 #: A row must make an observation likelier than the sound machine by this factor (natural logarithm) to be a member.
 EXPLAINS = 0.4
 #: Classes kept: those that could explain most; keeps an odds update quick, no source.
