@@ -81,6 +81,7 @@ class Compared:
     faults: int
     ngspice_s: float | None
     ngspice_failed: int
+    scipy_failed: int
     scipy_s: float
     ngspice_v: float | None
     scipy_v: float
@@ -187,7 +188,7 @@ def compare(folder: Path, names: Sequence[str], states: int, sample: int) -> Com
     rng = np.random.default_rng(SEED)
     few = list(machine.states)[:states]
     few = [few[at] for at in sorted({len(few) // 4, len(few) * 3 // 4})]
-    ngspice, failed, plain = [], 0, []
+    ngspice, failed, plain, unsolved = [], 0, [], 0
     apart: dict[str, list[float]] = {"ngspice": [], "scipy": [], "still": []}
     compared = 0
     for state in few:
@@ -208,8 +209,9 @@ def compare(folder: Path, names: Sequence[str], states: int, sample: int) -> Com
         nodal = refactoring.Nodal(netlist)
         nodal.keep(nodal.solve(start)[1])
         began = time.process_time()
-        theirs = np.array([nodal.solve(one)[0][at] for one in faults])
+        theirs = np.array([nodal.volts(one, at) for one in faults])
         plain.append((time.process_time() - began) / len(faults))
+        unsolved += int(np.isnan(theirs).any(axis=1).sum())
         apart["scipy"].append(_apart(outcome.readings, theirs, firm))
         apart["still"].append(_apart(still.readings, theirs, firm))
         compared += int(firm.sum())
@@ -222,6 +224,7 @@ def compare(folder: Path, names: Sequence[str], states: int, sample: int) -> Com
         len(few) * sample,
         float(np.mean(ngspice)) if ngspice else None,
         failed,
+        unsolved,
         float(np.mean(plain)),
         max(apart["ngspice"]) if apart["ngspice"] else None,
         max(apart["scipy"]), max(apart["still"]), compared,
@@ -261,7 +264,10 @@ def rows_of(name: str, size: int | None, whole: Made, thin: Made | None, other: 
         )  # fmt: skip
     if other is None:
         return found
-    fails = f", which found no working point for {other.ngspice_failed}" if other.ngspice_failed else ""
+    fails, gives_up = (
+        f", which found no working point for {count}" if count else ""
+        for count in (other.ngspice_failed, other.scipy_failed)
+    )
     if other.ngspice_s is None:
         found.append(Row(f"{name}: times ngspice", None, "x", TIMES_NGSPICE.get(size or 0), at_least=True,
                          note="ngspice is not installed"))  # fmt: skip
@@ -277,7 +283,7 @@ def rows_of(name: str, size: int | None, whole: Made, thin: Made | None, other: 
     found += [
         Row(
             f"{name}: times plain SciPy", other.scipy_s / whole.each, "x", more={"scipy seconds": other.scipy_s},
-            note=f"{1e3 * other.scipy_s:.2f} ms each over {other.faults} faults; extrapolated to all: "
+            note=f"{1e3 * other.scipy_s:.2f} ms each over {other.faults} faults{gives_up}; extrapolated to all: "
             f"{other.scipy_s * whole.rows * whole.states:,.0f} s",
         ),
         Row(

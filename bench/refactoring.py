@@ -6,6 +6,7 @@ Devices are held where halfsplit found them, see ``held_circuits``.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
@@ -52,6 +53,13 @@ class Nodal:
             if (moved <= self.tolerance_v + 1e-9 * np.abs(across)).all():
                 return volts, junction
         raise ArithmeticError(f"the diodes found no working point in {MOST_STEPS} steps")
+
+    def volts(self, setting: Setting, at: Sequence[int]) -> Floats:
+        """Volts of the nodes ``at``; not a number where the diodes find no working point, as ngspice's."""
+        try:
+            return self.solve(setting)[0][list(at)]
+        except ArithmeticError:
+            return np.full(len(at), np.nan)
 
     def keep(self, junction_v: Floats) -> None:
         """Makes this the place the diodes of the next settings start from."""

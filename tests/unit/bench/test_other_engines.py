@@ -54,6 +54,23 @@ def test_the_simulator_and_plain_nodal_analysis_find_the_same_voltages(tmp_path:
     assert np.ptp(ours.readings, axis=0).max() > 1.0  # the faults do move the voltages
 
 
+def test_plain_nodal_analysis_without_a_working_point_gives_no_numbers(monkeypatch: pytest.MonkeyPatch) -> None:
+    from halfsplit.circuit.changes import Series, table_of
+    from halfsplit.circuit.netlist import NetlistBuilder
+
+    b = NetlistBuilder("-")
+    b.branch("battery", "-", "+", 1.0, 12.0)
+    b.branch("lamp", "+", "k", 10.0)
+    b.diode("d", "k", "-", series_ohm=0.0)
+    system = System(b.build())
+    table = table_of(system.netlist, [(Series("lamp", 5.0),)])
+    [setting] = settings(system.c, table, [0], system.booleans[None])
+    nodal = refactoring.Nodal(system.netlist)
+    assert 0.0 < nodal.volts(setting, [system.netlist.node_index["k"]])[0] < 1.0
+    monkeypatch.setattr(refactoring, "MOST_STEPS", 1)
+    assert np.isnan(nodal.volts(setting, [0, 1])).all()
+
+
 def test_a_fault_in_a_diode_itself_is_refused() -> None:
     from halfsplit.circuit.changes import Series, table_of
     from halfsplit.circuit.netlist import NetlistBuilder
