@@ -201,16 +201,19 @@ def calibration_rows(stated: dict[str, list[Stated]]) -> tuple[list[Row], dict[s
                 Row("stated at 85% to 95% with right parameters, true in at most", sure, "share", SURE[1], note=about),
             ]  # fmt: skip
         worst = overconfident(bins, LEAST_STATED)
-        if worst is None:
-            continue
-        low, high = (worst.stated - share for share in reversed(worst.interval))
-        without = "" if worst.without_one is None else f", {worst.without_one:.3f} without the one that makes most"
+        about = f"of bins with {LEAST_STATED} statements or more"
+        if worst is not None:
+            low, high = (worst.stated - share for share in reversed(worst.interval))
+            without = "" if worst.without_one is None else f", {worst.without_one:.3f} without the one that makes most"
+            about = (
+                f"{worst.low:.0%} to {worst.high:.0%}, of {worst.cases} breakdowns, 95 % interval {low:.2f} to "
+                f"{high:.2f}{without}; {about}"
+            )
         found.append(
             Row(
-                f"{which} parameters: overconfidence in the worst bin", worst.stated - worst.true, "share",
-                OVERCONFIDENT if which == "wrong" else None,
-                note=f"{worst.low:.0%} to {worst.high:.0%}, of {worst.cases} breakdowns, 95 % interval {low:.2f} to "
-                f"{high:.2f}{without}; of bins with {LEAST_STATED} statements or more",
+                f"{which} parameters: overconfidence in the worst bin",
+                None if worst is None else worst.stated - worst.true, "share",
+                OVERCONFIDENT if which == "wrong" else None, note=about,
             )
         )  # fmt: skip
     return found, whole

@@ -96,15 +96,14 @@ def reliability(
     found = []
     for number in np.unique(at):
         mine = np.flatnonzero(at == number)
-        named = [case[k] for k in mine.tolist()]
-        numbers = {name: k for k, name in enumerate(dict.fromkeys(named))}
-        whose = [numbers[name] for name in named]
+        numbers: dict[object, int] = {}
+        whose = [numbers.setdefault(case[k], len(numbers)) for k in mine.tolist()]
         said, so, sums = (np.bincount(whose, weight, len(numbers)) for weight in (None, came[mine], odds[mine]))
         count, hits = len(mine), int(so.sum())
         least, most = share_interval(hits, count)
         drawn = ratio_of_means(so.tolist(), said.tolist())
-        others = said.sum() - said
-        without = ((sums.sum() - sums) - (so.sum() - so))[others > 0] / others[others > 0]
+        above, others = sums - so, said.sum() - said
+        without = (above.sum() - above)[others > 0] / others[others > 0]
         found.append(
             Bin(
                 edges[number], edges[number + 1], count, float(odds[mine].mean()), hits / count,

@@ -62,6 +62,11 @@ export async function waiting(job: string): Promise<Queued[]> {
   return all.filter((one) => one.job === job);
 }
 
+/** Whether any of these is still to be sent: what was refused waits for the person alone. */
+export function anyToSend(all: Queued[]): boolean {
+  return all.some((one) => !one.refused);
+}
+
 export async function drop(one: Queued): Promise<void> {
   if (one.number !== undefined) await (await opened()).delete("writings", one.number);
 }

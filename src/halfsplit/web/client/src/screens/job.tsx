@@ -3,7 +3,7 @@ import { useEffect, useRef, useState } from "preact/hooks";
 import { useWaiting } from "../parts/waiting";
 import { canCarry, carry, stands as standsHere } from "../phone/carrying";
 import type { Standing } from "../phone/standing";
-import { drop, flush, keep, type Queued, waiting as waitingIn, waits } from "../queue";
+import { anyToSend, drop, flush, keep, type Queued, waiting as waitingIn, waits } from "../queue";
 import {
   get, jobPath, listen, type Log, lookAgain, type News, newSending, NoAnswerError, outOfReach, send, watchReach,
   type Working,
@@ -95,7 +95,7 @@ export function JobScreen({ job, part, suspect }: { job: string; part: Part; sus
     }
     if (found && !outOfReach()) {
       // The server does not know yet what waits here.
-      if (!(await waitingIn(job)).some((one) => !one.refused)) {
+      if (!anyToSend(await waitingIn(job))) {
         signal.throwIfAborted();
         show(found);
         setOther(runnerUp);
@@ -179,7 +179,7 @@ export function JobScreen({ job, part, suspect }: { job: string; part: Part; sus
     try {
       const found = await flush(job, fresh, signal, tell);
       const left = await showQueued();
-      if (found && !left.some((one) => !one.refused) && (fresh || !document.querySelector("dialog[open]"))) {
+      if (found && !anyToSend(left) && (fresh || !document.querySelector("dialog[open]"))) {
         show(found.stands);
         setOther(0);
         tell(found.words, found.repeated);
@@ -197,7 +197,7 @@ export function JobScreen({ job, part, suspect }: { job: string; part: Part; sus
   };
   /** Sends what waits, by itself: a tap goes before it, and what is being typed stays on the screen. */
   const sendBehind = () => waiting.behind(async (signal) => {
-    if ((await showQueued()).some((one) => !one.refused)) await sendQueued("", signal);
+    if (anyToSend(await showQueued())) await sendQueued("", signal);
   });
   // What is written down is on the phone's disk before it is sent, and goes from there when the server has it.
   const write: Write = (path, content, file) => {
@@ -227,7 +227,7 @@ export function JobScreen({ job, part, suspect }: { job: string; part: Part; sus
     setAway(isAway);
     hurry.current = true;
   }), []);
-  const left = queued.some((one) => !one.refused);
+  const left = anyToSend(queued);
   useEffect(() => {
     if ((!left && !away) || waiting.stopped) return;
     const again = async () => {
