@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from halfsplit.diagnosis.evidence import NEW_LOOK, SAID_SLEEPS, Epoch, Evidence
+from halfsplit.diagnosis.likelihood import PLACES
 from halfsplit.diagnosis.pairs import ROUNDING, Followed, Pairs, begin
 from halfsplit.diagnosis.space import Space
 from halfsplit.diagnosis.stages import LetGo
@@ -134,23 +135,26 @@ class Belief:
 
 
 def _epoch_terms(evidence: Evidence, epoch: Epoch, let_go: LetGo, within: float) -> tuple[Floats, float, float]:
-    """Log likelihood of one epoch: per hypothesis that is there ``[singles]``; nothing there; something else."""
+    """Log likelihood of one epoch: per hypothesis that is there ``[3, singles]``; nothing there; something else.
+
+    The first for each place where the severity may lie (``likelihood.PLACES``).
+    """
     space = evidence.space
     rows, fault = space.hyp_row, space.row_fault[space.hyp_row]
     together, sleeping, flat_volts = evidence.block_terms(epoch, let_go, within)
-    steady = together[:-1].copy()
-    sleeping = sleeping.copy()
+    steady = np.tile(together[:-1], (len(PLACES), 1))
+    sleeping = np.tile(sleeping, (len(PLACES), 1))
     gone = float(together[-1])
     other = flat_volts
-    doubt = np.zeros(space.rows)
-    times = np.zeros(space.rows)
+    doubt = np.zeros_like(steady)
+    times = np.zeros_like(steady)
     for moment in epoch.moments():
         at = evidence.at_moment(moment, epoch)
-        steady += at.log[:-1]
-        gone += float(at.log[-1])
+        steady += at.log[:, :-1]
+        gone += float(at.log[0, -1])
         other += at.other
         if at.showing == "yes":
-            sleeping += at.log[:-1]
+            sleeping += at.log[:, :-1]
             continue
         sleeping += at.asleep
         if at.showing == "no":
@@ -165,7 +169,7 @@ def _epoch_terms(evidence: Evidence, epoch: Epoch, let_go: LetGo, within: float)
     moved, moved_absent, moved_flat = evidence.move_chances(epoch, sleeps=True)
     still, _, _ = evidence.move_chances(epoch, sleeps=False)
     there = (
-        np.where(space.hyp_sleeps, sleeping[rows] + moved[fault], steady[rows] + still[fault]) + looks[fault]
+        np.where(space.hyp_sleeps, sleeping[:, rows] + moved[fault], steady[:, rows] + still[fault]) + looks[fault]
     )
     return there, gone + looks_absent + moved_absent, other + looks_flat + moved_flat
 
@@ -208,15 +212,19 @@ def _believe(evidence: Evidence, log_prior: Floats, pairs: Pairs | None, let_go:
     space = evidence.space
     said, said_steady, said_other = _complaint_terms(evidence)
     none = np.full(space.singles, -np.inf)
-    # Line 0 is one fault; the others are what is left of two after each piece of work.
-    present, healed = [log_prior[: space.singles] + said], [none]
+    # One fault, at each place where its severity may lie; then what is left of two after each piece of work.
+    alone = log_prior[: space.singles] + said + np.log(PLACES)[:, None]
+    present, healed = list[Floats](), [none]
     nothing = float(log_prior[space.nothing]) + said_steady
     other = float(log_prior[space.other]) + said_other
     fault = space.row_fault[space.hyp_row]
     two = begin(pairs, _said_of_two(evidence)) if pairs is not None and len(pairs) else None
     for number, epoch in enumerate(evidence.epochs):
         there, clean, flat = _epoch_terms(evidence, epoch, let_go, within)
-        present = [one + there for one in present]
+        alone = alone + there
+        if present:
+            mixed = _mixed(there + np.log(PLACES)[:, None])
+            present = [one + mixed for one in present]
         healed = [one + clean for one in healed]
         nothing += clean
         other += flat
@@ -227,12 +235,15 @@ def _believe(evidence: Evidence, log_prior: Floats, pairs: Pairs | None, let_go:
             chance = np.clip(evidence.cures(number), 0.0, 1.0 - NO_CHANCE)
             with np.errstate(divide="ignore"):
                 gone = np.log(chance[fault])
-            healed = [np.logaddexp(old, one + gone) for old, one in zip(healed, present, strict=True)]
-            present = [one + np.log1p(-chance[fault]) for one in present]
+            lines = [_mixed(alone), *present]
+            healed = [np.logaddexp(old, one + gone) for old, one in zip(healed, lines, strict=True)]
+            stays = np.log1p(-chance[fault])
+            alone, present = alone + stays, [one + stays for one in present]
             if two is not None:
                 two.work(chance)
-                present += two.left[len(present) - 1 :]
-                healed += [none] * (len(present) - len(healed))
+                present += two.left[len(present) :]
+                healed += [none] * (1 + len(present) - len(healed))
+    present = [_mixed(alone), *present]
     both, member = (-np.inf, none) if two is None else two.both()
     if two is not None:
         healed.append(two.none)
@@ -259,6 +270,12 @@ def _believe(evidence: Evidence, log_prior: Floats, pairs: Pairs | None, let_go:
         log_evidence=total,
         log_prior=log_prior,
     )
+
+
+def _mixed(places: Floats) -> Floats:
+    """``log sum exp`` over the places of a severity, ``[3, singles]`` to ``[singles]``."""
+    result: Floats = np.logaddexp(np.logaddexp(places[0], places[1]), places[2])
+    return result
 
 
 def _log_total(parts: Sequence[Floats]) -> float:

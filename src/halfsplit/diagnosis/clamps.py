@@ -16,7 +16,7 @@ from halfsplit.circuit.expansion import LOAD_PINS
 from halfsplit.circuit.spread import pair_spread
 from halfsplit.diagnosis.held import Held
 from halfsplit.diagnosis.likelihood import GRADE_SHARE
-from halfsplit.diagnosis.space import Floats, Space
+from halfsplit.diagnosis.space import Beside, Floats
 from halfsplit.faults.catalogue import Effect
 from halfsplit.faults.signatures import Lines, Signatures, Singles, StateTable, tolerances
 from halfsplit.machine.model import Machine
@@ -148,11 +148,11 @@ class ClampTables:
         return self._touching.get(name, {})
 
 
-def row_sigma(amps: Amps, space: Space) -> Floats:
+def row_sigma(amps: Amps, near: Beside) -> Floats:
     """Standard deviation in A for each row and the healthy machine, ``[rows + 1]``, unknown severity included."""
     value = amps.value
     grade = np.zeros_like(value)
-    gap = np.abs(value[space.row_before] - value[:-1]) + np.abs(value[space.row_after] - value[:-1])
+    gap = np.abs(value[near.before] - value[:-1]) + np.abs(value[near.after] - value[:-1])
     grade[:-1] = GRADE_SHARE * 0.5 * gap
     result: Floats = np.sqrt((CLAMP_A + CLAMP_SHARE * value) ** 2 + amps.spread_a**2 + grade**2)
     return result

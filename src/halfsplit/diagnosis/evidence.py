@@ -81,11 +81,16 @@ LEVELS_HELD = 128
 
 @dataclass(frozen=True, eq=False)
 class Weighed:
-    """One observation weighed: likelihood per row and the healthy machine last, and under something else."""
+    """One observation weighed: likelihood per row and the healthy machine last, and under something else.
+
+    ``places`` ``[3, rows + 1]`` is that at each place where the severity may lie (``likelihood.PLACES``); None where
+    what was seen is weighed for all of them at once.
+    """
 
     per_row: Floats
     other: float
     showing: str
+    places: Floats | None = None
 
     @cached_property
     def log(self) -> Floats:
@@ -93,13 +98,19 @@ class Weighed:
         result: Floats = np.log(self.per_row)
         return result
 
+    @cached_property
+    def log_places(self) -> Floats:
+        """Natural logarithm at each place, ``[3, rows + 1]``, or ``[1, rows + 1]`` where all are alike."""
+        return self.log[None] if self.places is None else np.log(self.places)
+
 
 @dataclass(frozen=True, eq=False)
 class Moment:
     """What was seen at one moment, weighed: of every row there and the sound machine last, and of something else.
 
-    ``log`` ``[rows + 1]`` while it shows, ``asleep`` ``[rows]`` while it sleeps, and ``awake`` ``[rows]`` what is added
-    to that where nobody knows which (nothing in it where it is known).
+    ``log`` ``[places, rows + 1]`` while it shows, ``asleep`` ``[places, rows]`` while it sleeps, and ``awake``
+    ``[places, rows]`` what is added to that where nobody knows which (nothing in it where it is known); one or three
+    places of the severity, see ``Weighed``.
     """
 
     log: Floats
@@ -262,16 +273,19 @@ class Evidence:
     def weigh(self, observation: Symptom | Reading | CodeSeen) -> Weighed:
         """The likelihood of an electrical observation for every row, and healthy last."""
         if observation not in self._cache:
-            likely = self.weigh_lines(observation, None)
+            self._known(observation)
+            places = self._places(observation)
+            likely = self.weigh_lines(observation, None) if places is None else likelihood.anywhere(places)
             if not _is_ohms(observation) and not getattr(observation, "unplugged", ()):
                 likely = likely[self.carried(observation.state)]
+                places = None if places is None else places[:, self.carried(observation.state)]
             flat = self._flat(observation)
             if isinstance(observation, Symptom) and observation in self.complaint.symptoms:
-                likely = likely * named(
-                    self.space.machine, observation, self.levels(observation.function, observation.state)
-                )
+                told = named(self.space.machine, observation, self.levels(observation.function, observation.state))
+                likely = likely * told
+                places = None if places is None else places * told
                 flat *= by_mistake(self.space.machine, observation.state)
-            self._cache[observation] = Weighed(likely, flat, observation.showing)
+            self._cache[observation] = Weighed(likely, flat, observation.showing, places)
         return self._cache[observation]
 
     def carried(self, state: str) -> Ints:
@@ -310,14 +324,15 @@ class Evidence:
             active = own.codes[:, table.codes[(observation.controller, observation.code)]]
             if told_by_log(observation.code):
                 return likelihood.told_by_log(observation, active)
-            return likelihood.code(
-                observation, likelihood.code_chances(active, self.space if lines is None else None)
-            )
+            near = likelihood.beside(table, self.space) if lines is None else None
+            chance = likelihood.code_chances(active, near)
+            return likelihood.code(observation, chance)
         if observation.quantity == "amps":
-            return instruments.amps(self.clamps, self.space, observation, lines)
+            return instruments.amps(self.clamps, likelihood.beside(table, self.space), observation, lines)
         minus = observation.minus or self._reference(observation.state)
         if observation.quantity == "lamp":
-            return instruments.lamp(self.lamps, self.space, replace(observation, minus=minus), lines)
+            near = likelihood.beside(table, self.space)
+            return instruments.lamp(self.lamps, near, replace(observation, minus=minus), lines)
         span = likelihood.reading_span(table, observation)
         if observation.quantity == "ohms":
             return self.ohms.weigh(observation, self.space, lines is None, span, len(own.chatters))
@@ -331,6 +346,26 @@ class Evidence:
             sigma = np.sqrt(fixed**2 + spread**2 + (0.15 * change) ** 2)
         stray = likelihood.stray_width(table, observation)
         return likelihood.gaussian(observation.value, value, sigma, stray, wrong_pin_chance(observation))
+
+    def _places(self, observation: Symptom | Reading | CodeSeen) -> Floats | None:
+        """Likelihood at each place where the severity may lie, ``[3, rows + 1]``, see ``Weighed``."""
+        table = self.signatures.state(observation.state)
+        near = likelihood.beside(table, self.space)
+        if isinstance(observation, Symptom):
+            if observation.unplugged:
+                return None
+            chances = likelihood.level_places(table, table.lines, observation.function, near)
+            return likelihood.symptom(observation, chances, chances[0, -1])
+        if isinstance(observation, CodeSeen):
+            if told_by_log(observation.code):
+                return None
+            active = table.lines.codes[:, table.codes[(observation.controller, observation.code)]]
+            return likelihood.code(observation, likelihood.code_places(active, near))
+        if observation.quantity != "lamp":
+            return None
+        minus = observation.minus or self._reference(observation.state)
+        volts = self.lamps.volts(observation.state, observation.plus, minus)
+        return lamps.lamp_likelihood(observation.value, lamps.lamp_places(volts, self.lamps.system_v, near))
 
     def _that_matter(self, but: Symptom | Reading) -> Ints:
         """Rows that all else seen so far leaves worth solving anew, see APART_WITHIN; ``[n]`` in order."""
@@ -372,7 +407,8 @@ class Evidence:
                 else:
                     table = self.signatures.state(check.state)
                     active = table.lines.codes[:, table.codes[(check.controller, check.code)]]
-                    chance = likelihood.code_chances(active, self.space)[self.carried(check.state)]
+                    near = likelihood.beside(table, self.space)
+                    chance = likelihood.code_chances(active, near)[self.carried(check.state)]
                     found[:, at, 0], found[:, at, 1] = 1.0 - chance, chance
             self._shown[key] = found.reshape(len(found), -1)
         return self._shown[key]
@@ -390,10 +426,10 @@ class Evidence:
         key = (moment, epoch is self.epochs[0])
         if key not in self._moments:
             items = [self.weigh(observed) for observed in moment]
-            log = np.sum([item.log for item in items], axis=0)
-            asleep, showing = log[self.asleep_lines(epoch)], items[0].showing
+            log = sum((item.log_places for item in items[1:]), items[0].log_places)
+            asleep, showing = log[:, self.asleep_lines(epoch)], items[0].showing
             known = showing in ("yes", "no")
-            awake = np.log1p(self.space.row_duty * np.expm1(log[:-1] - asleep)) if not known else np.zeros(0)
+            awake = np.log1p(self.space.row_duty * np.expm1(log[:, :-1] - asleep)) if not known else np.zeros(0)
             other = float(np.sum([np.log(item.other) for item in items]))
             self._moments[key] = Moment(log, asleep, awake, other, showing)
         return self._moments[key]

@@ -9,7 +9,7 @@ from __future__ import annotations
 import numpy as np
 
 from halfsplit.diagnosis import clamps, lamps, likelihood
-from halfsplit.diagnosis.space import Floats, Ints, Space
+from halfsplit.diagnosis.space import Beside, Floats, Ints, Space
 from halfsplit.faults.signatures import Lines, Signatures
 from halfsplit.observations import Reading, Symptom
 
@@ -18,24 +18,23 @@ from halfsplit.observations import Reading, Symptom
 CHANGE_GRADE = 0.15
 
 
-def lamp(tables: lamps.LampTables, space: Space, observed: Reading, lines: Lines | None) -> Floats:
-    """Likelihood of a test lamp."""
-    where, system_v = (observed.state, observed.plus, observed.minus), space.machine.system_v
+def lamp(tables: lamps.LampTables, near: Beside, observed: Reading, lines: Lines | None) -> Floats:
+    """Likelihood of a test lamp; ``near`` are the rows' neighbours in its state."""
+    where, system_v = (observed.state, observed.plus, observed.minus), tables.system_v
     if lines is None:
-        chances = lamps.row_chances(tables.volts(*where), system_v, space)
-        return lamps.lamp_likelihood(observed.value, chances)
+        return lamps.lamp_likelihood(observed.value, lamps.row_chances(tables.volts(*where), system_v, near))
     volts = tables.of_lines(*where, lines)
     if volts is None:
         return np.full(len(lines.chatters), 1.0 / 3.0)
     return lamps.lamp_likelihood(observed.value, lamps.lamp_chances(volts, system_v))
 
 
-def amps(tables: clamps.ClampTables, space: Space, observed: Reading, lines: Lines | None) -> Floats:
-    """Likelihood of a clamp's reading."""
+def amps(tables: clamps.ClampTables, near: Beside, observed: Reading, lines: Lines | None) -> Floats:
+    """Likelihood of a clamp's reading; ``near`` are the rows' neighbours in its state."""
     known = tables.currents(observed.state).of(observed.plus)
     seen = abs(observed.value)
     if lines is None:
-        return likelihood.gaussian(seen, known.value, clamps.row_sigma(known, space), known.span_a)
+        return likelihood.gaussian(seen, known.value, clamps.row_sigma(known, near), known.span_a)
     value = tables.of_lines(observed.state, observed.plus, lines)
     if value is None:
         return np.full(len(lines.chatters), 1.0 / known.span_a)

@@ -17,7 +17,8 @@ from scipy.special import ndtr
 from halfsplit.circuit.batch import settle_batch, volts_row
 from halfsplit.circuit.changes import Shunt
 from halfsplit.diagnosis.held import Held
-from halfsplit.diagnosis.space import Floats, Ints, Space
+from halfsplit.diagnosis.likelihood import anywhere
+from halfsplit.diagnosis.space import Beside, Floats, Ints
 from halfsplit.faults.applying import changes
 from halfsplit.faults.catalogue import Effect
 from halfsplit.faults.signatures import Lines, Signatures, StateTable
@@ -60,20 +61,21 @@ def lamp_chances(volts: Floats, system_v: float) -> Floats:
     return np.stack([1.0 - glows, glows - lit, lit], axis=1)
 
 
-def row_chances(volts: Floats, system_v: float, space: Space) -> Floats:
+def row_chances(volts: Floats, system_v: float, near: Beside) -> Floats:
     """The same for every row and the healthy machine; the true severity lies anywhere between two of the grid."""
-    chances = lamp_chances(volts, system_v)
-    rows = chances[:-1].copy()
-    for neighbour in (space.row_before, space.row_after):
-        rows += 0.5 * lamp_chances(0.5 * (volts[:-1] + volts[neighbour]), system_v)
-    chances[:-1] = 0.5 * rows
-    return chances
+    return anywhere(lamp_places(volts, system_v, near))
+
+
+def lamp_places(volts: Floats, system_v: float, near: Beside) -> Floats:
+    """The same wherever the severity lies, ``[3, rows + 1, 3]``."""
+    between = [np.append(0.5 * (volts[:-1] + volts[one]), volts[-1]) for one in (near.before, near.after)]
+    return np.stack([lamp_chances(one, system_v) for one in (volts, *between)])
 
 
 def lamp_likelihood(value: float, chances: Floats) -> Floats:
-    """Likelihood of a lamp seen dark (0), dim (1) or lit (2) for chances ``[n, 3]``; never below a floor."""
+    """Likelihood of a lamp seen dark (0), dim (1) or lit (2) for chances ``[..., 3]``; never below a floor."""
     at = min(2, max(0, round(value)))
-    result: Floats = (1.0 - LAMP_MISREAD) * chances[:, at] + LAMP_MISREAD / 3.0
+    result: Floats = (1.0 - LAMP_MISREAD) * chances[..., at] + LAMP_MISREAD / 3.0
     return result
 
 
@@ -117,6 +119,7 @@ class LampTables:
     def __init__(self, signatures: Signatures) -> None:
         self._signatures = signatures
         self._ohm = lamp_ohm(signatures.machine)
+        self.system_v = signatures.machine.system_v
         self._places: dict[str, _Places] = {}
         self._volts: Held[tuple[str, str, str], Floats] = Held(PAIRS_HELD)
 

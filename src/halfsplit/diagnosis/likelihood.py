@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from scipy.special import ndtr
 
 from halfsplit.circuit.observing import BUS_ERRORS
-from halfsplit.diagnosis.space import Space
+from halfsplit.diagnosis.space import Beside, Space
 from halfsplit.faults.signatures import Lines, StateTable
 from halfsplit.machine.model import Function
 from halfsplit.observations import OUTLIER_FLOOR, CodeSeen, Reading, Symptom
@@ -42,6 +42,9 @@ GRADE_SHARE = 0.5
 #: from what the sound machine has, one standard deviation in V; from memory.
 OTHER_POINT = 0.8
 OTHER_POINT_V = 0.15
+#: The true severity lies anywhere between two of the grid: the weights of a row's own, of half way to the one before
+#: and of half way to the one after; from memory.
+PLACES = np.array([0.5, 0.25, 0.25])
 #: Standard deviation of a resistance reading in decades: leads, temperature, tolerance; from memory.
 OHMS_DECADES = 0.06
 #: Share and width of the wide part of a reading's error: a machine's own tolerances are not quite Gaussian (the
@@ -50,6 +53,11 @@ TAIL_SHARE = 0.2
 TAIL_WIDTH = 3.0
 #: How a function that chatters or sleeps is reported when it is watched for a short while; from memory.
 NOTICED_CHANGE = 0.5
+
+
+def beside(table: StateTable, space: Space) -> Beside:
+    """The neighbours of each row in severity in a state, see there."""
+    return space.beside(table.state, table.lines.blown)
 
 
 def level_chances(value: Floats, function: Function) -> Floats:
@@ -65,24 +73,42 @@ def symptom_levels(table: StateTable, lines: Lines, function: str, space: Space 
 
     With ``space`` the lines are the catalogue's rows and the severities between two rows count too.
     """
+    if space is not None:
+        return anywhere(level_places(table, lines, function, beside(table, space)))
+    what = table.machine.functions[function]
+    chances = level_chances(lines.levels[:, table.functions[function]].astype(np.float64), what)
+    return _if_chattering(chances, what, lines)
+
+
+def level_places(table: StateTable, lines: Lines, function: str, near: Beside) -> Floats:
+    """The same for the catalogue's rows and the healthy machine, wherever the severity lies: ``[3, rows + 1, 3]``."""
     what = table.machine.functions[function]
     value = lines.levels[:, table.functions[function]].astype(np.float64)
-    chances = level_chances(value, what)
-    if space is not None:
-        # The true severity lies anywhere between the grid's: half the weight goes to the points between. The point
-        # before a row is the one after the row before it.
-        after = level_chances(0.5 * (value[:-1] + value[space.row_after]), what)
-        first = (space.row_before == np.arange(space.rows))[:, None]
-        before = np.where(first, chances[:-1], after[space.row_before])
-        chances[:-1] = 0.5 * (chances[:-1] + 0.5 * before + 0.5 * after)
-    watched = table.machine.functions[function].measure
-    if watched in ("alive", "pulled", "message"):
+    own = level_chances(value, what)
+    after = level_chances(0.5 * (value[:-1] + value[near.after]), what)
+    # The point before a row is the one after the row before it.
+    first = (near.before == np.arange(len(near.before)))[:, None]
+    before = np.where(first, own[:-1], after[near.before])
+    found = np.stack([own, np.concatenate([before, own[-1:]]), np.concatenate([after, own[-1:]])])
+    for one in found:
+        _if_chattering(one, what, lines)
+    return found
+
+
+def _if_chattering(chances: Floats, what: Function, lines: Lines) -> Floats:
+    if what.measure in ("alive", "pulled", "message"):
         chances[lines.chatters] = 0.5 * chances[lines.chatters] + 0.5 * np.array([0.2, 0.6, 0.2])
     return chances
 
 
+def anywhere(places: Floats) -> Floats:
+    """Chances ``[n, ...]`` of something whose severity lies anywhere, from those at each of its ``[3, n, ...]``."""
+    result: Floats = np.tensordot(PLACES, places, axes=1)
+    return result
+
+
 def symptom(observed: Symptom, chances: Floats, healthy: Floats) -> Floats:
-    """Likelihood of a symptom given the chances of each level, ``[n, 3]`` and ``[3]`` for the healthy machine.
+    """Likelihood of a symptom given the chances of each level, ``[..., 3]`` and ``[3]`` for the healthy machine.
 
     "Comes and goes" fits where the level differs from the healthy one.
     """
@@ -91,7 +117,7 @@ def symptom(observed: Symptom, chances: Floats, healthy: Floats) -> Floats:
         differs = 1.0 - chances @ healthy
         return np.clip(right * differs * NOTICED_CHANGE, 0.01, 1.0)
     at = {"off": 0, "weak": 1, "on": 2}[observed.level]
-    hit = chances[:, at]
+    hit = chances[..., at]
     return np.clip(right * hit + 0.5 * (1.0 - right) * (1.0 - hit), 0.5 * OUTLIER_FLOOR, 1.0)
 
 
@@ -111,21 +137,22 @@ def reading_sigma(table: StateTable, space: Space, value: Floats, plus: str, min
     parted, _, own = table.parted_spread(plus, minus)
     spread[parted] = own
     grade = np.zeros_like(value)
-    gap = np.abs(value[space.row_before] - value[:-1]) + np.abs(value[space.row_after] - value[:-1])
+    near = beside(table, space)
+    gap = np.abs(value[near.before] - value[:-1]) + np.abs(value[near.after] - value[:-1])
     grade[:-1] = GRADE_SHARE * 0.5 * gap
     result: Floats = np.sqrt(fixed**2 + spread**2 + grade**2)
     return result
 
 
-def severity_direction(value: Floats, space: Space) -> Floats:
+def severity_direction(value: Floats, near: Beside) -> Floats:
     """One deviation of the unknown severity in a prediction ``[rows + 1]``: a share of the step to its neighbours.
 
     Where the prediction rises to one neighbour and falls to the other, something switches on the way to the nearer of
     the two, and the larger step is that of this row's own side.
     """
-    rows = np.arange(space.rows)
-    neighbours = np.maximum((space.row_after != rows).astype(np.float64) + (space.row_before != rows), 1.0)
-    after, before = value[space.row_after] - value[:-1], value[:-1] - value[space.row_before]
+    rows = np.arange(len(near.after))
+    neighbours = np.maximum((near.after != rows).astype(np.float64) + (near.before != rows), 1.0)
+    after, before = value[near.after] - value[:-1], value[:-1] - value[near.before]
     larger = np.where(np.abs(after) > np.abs(before), after, before)
     result = np.zeros_like(value)
     result[:-1] = GRADE_SHARE * np.where(after * before < 0.0, larger, (after + before) / neighbours)
@@ -171,13 +198,18 @@ def stray_width(table: StateTable, observed: Reading) -> float:
     return 1.0 / (OTHER_POINT * there + (1.0 - OTHER_POINT) / reading_span(table, observed))
 
 
-def code_chances(active: NDArray[np.bool_], space: Space | None = None) -> Floats:
-    """Chance of a code being active for each line; with ``space`` the severities between two rows count too."""
+def code_chances(active: NDArray[np.bool_], near: Beside | None = None) -> Floats:
+    """Chance of a code being active for each line; with neighbours the severities between two rows count too."""
+    return active.astype(np.float64) if near is None else anywhere(code_places(active, near))
+
+
+def code_places(active: NDArray[np.bool_], near: Beside) -> Floats:
+    """The same wherever the severity lies, ``[3, rows + 1]``; half way to a row that differs it may be either."""
     chance = active.astype(np.float64)
-    if space is not None:
-        between = 0.5 * (chance[space.row_before] + chance[space.row_after])
-        chance[:-1] = 0.5 * chance[:-1] + 0.5 * between
-    return chance
+    found = np.stack([chance, chance, chance])
+    found[1, :-1] = 0.5 * (chance[:-1] + chance[near.before])
+    found[2, :-1] = 0.5 * (chance[:-1] + chance[near.after])
+    return found
 
 
 def _log_chances(code: str, there: NDArray[np.bool_]) -> Floats:

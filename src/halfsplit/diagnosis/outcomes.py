@@ -184,7 +184,8 @@ def _ohms(hunt: Hunt, check: Check, now: Masses) -> list[Outcome]:
 
 def _lamp(hunt: Hunt, check: Check, now: Masses) -> list[Outcome]:
     volts = hunt.evidence.lamps.volts(check.state, check.plus, check.minus)
-    chances = lamps.row_chances(volts, hunt.bench.machine.system_v, hunt.bench.space)
+    near = likelihood.beside(hunt.bench.signatures.state(check.state), hunt.bench.space)
+    chances = lamps.row_chances(volts, hunt.bench.machine.system_v, near)
     usual = int(np.argmax(chances[-1]))
     found = []
     for at, word in enumerate(LAMP_WORDS):

@@ -228,4 +228,4 @@ def predicted(signatures: Signatures, space: Space, reading: Reading) -> tuple[F
     """Prediction and severity direction of every row and the healthy machine for one reading, ``[rows + 1]`` each."""
     table = signatures.state(reading.state)
     value = likelihood.volts_of(table, table.lines, reading.plus, reading.minus or table.netlist.reference)
-    return value, likelihood.severity_direction(value, space)
+    return value, likelihood.severity_direction(value, likelihood.beside(table, space))

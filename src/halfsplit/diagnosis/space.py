@@ -28,6 +28,16 @@ NOTHING_PRIOR = 0.02
 ELSE_PRIOR = 0.03
 #: Conditions for which priors are held; no source.
 WEIGHTS_HELD = 8
+#: States for which it is held where fuses part severities; no source.
+STATES_HELD = 32
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class Beside:
+    """The rows ``before`` and ``after`` each row in severity, ``[rows]`` each; a row itself where it has none."""
+
+    before: Ints
+    after: Ints
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,6 +125,22 @@ class Space:
     def held_weights(self) -> Held[tuple[tuple[str, ...], tuple[str, ...]], Floats]:
         """Prior probabilities ``[faults]`` by the conditions, and what was worked on, that they hold for."""
         return Held(WEIGHTS_HELD)
+
+    @cached_property
+    def _held_beside(self) -> Held[str, Beside]:
+        return Held(STATES_HELD)
+
+    def beside(self, state: str, blown: Bools) -> Beside:
+        """The neighbours of each row in severity in a state where ``blown`` ``[rows + 1, fuses]`` has blown.
+
+        Between a severity that blows a fuse and one that does not there is none: the fuse is open or it is not.
+        """
+        return self._held_beside.get(state, lambda: self._parted_by(blown[: self.rows]))
+
+    def _parted_by(self, blown: Bools) -> Beside:
+        row = np.arange(self.rows)
+        alike = [(blown[near] == blown).all(axis=1) for near in (self.row_before, self.row_after)]
+        return Beside(np.where(alike[0], self.row_before, row), np.where(alike[1], self.row_after, row))
 
     def fault_of(self, hypothesis: int) -> Fault:
         """The fault of a single-fault hypothesis."""

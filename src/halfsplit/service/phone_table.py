@@ -18,11 +18,12 @@ import numpy as np
 
 from halfsplit.diagnosis import lamps, likelihood
 from halfsplit.diagnosis.checks import Check, round_functions
-from halfsplit.diagnosis.evidence import APART_LEAST
+from halfsplit.diagnosis.evidence import APART_LEAST, Weighed
 from halfsplit.diagnosis.hunt import Hunt
 from halfsplit.diagnosis.naming import group_short
 from halfsplit.diagnosis.offers import group_steps
 from halfsplit.diagnosis.ohms import scale_of
+from halfsplit.diagnosis.space import Floats
 from halfsplit.faults.catalogue import Fault
 from halfsplit.faults.curing import cure_chances
 from halfsplit.observations import ActionKind, CodeSeen, Observation, Quantity, Reading, Symptom, to_data
@@ -31,7 +32,7 @@ from halfsplit.service.phone_arrays import alike, doubles, picked, whole
 from halfsplit.service.phone_volts import volts_of_state
 from halfsplit.service.phone_words import as_it_is, words_of
 
-FORMAT = "halfsplit-phone-table/1"
+FORMAT = "halfsplit-phone-table/2"
 #: Of a large machine a table holds so many of the checks that tell most for their minutes at the moment, by kind and
 #: state: a phone has to carry what each would show under ten thousand suspects. No source.
 MOST = {"volts": 80, "drop": 20, "amps": 12, "lamp": 8, "ohms": 6}
@@ -125,10 +126,7 @@ def table_of(hunt: Hunt, found: Iterable[Found]) -> dict[str, Any]:
         "ohms": [_ohms(hunt, one) for one in _asked("ohms", checks, seen)],
         "apart": [_apart(hunt, one) for one in checks if one.kind == "watch"],
         "kept": [
-            {
-                "observation": _seen(one), "likely": picked(evidence.weigh(one).per_row),
-                "other": evidence.weigh(one).other,
-            }
+            {"observation": _seen(one), "likely": _likely(evidence.weigh(one)), "other": evidence.weigh(one).other}
             for one in (*hunt.complaint.symptoms, *_apart_seen(seen))
         ],
         "sights": list(_sights(hunt)),
@@ -184,6 +182,15 @@ def _states_of(seen: Iterable[Found]) -> Iterator[str]:
     return (one.state for one, _ in seen if isinstance(one, Symptom | Reading | CodeSeen))
 
 
+def _by_place(places: Floats) -> dict[str, Any]:
+    """What is so at each place where a severity may lie ``[3, rows + 1, ...]``, a line for each row."""
+    return picked(np.moveaxis(places, 0, 1).reshape(places.shape[1], -1))
+
+
+def _likely(weighed: Weighed) -> dict[str, Any]:
+    return picked(weighed.per_row) if weighed.places is None else _by_place(weighed.places)
+
+
 def _moved(line: Any, usual: Any) -> list[list[int]]:
     """Where a line differs from the usual one: row and line."""
     return [[row, int(line[row])] for row in np.flatnonzero(line != usual).tolist()]
@@ -198,20 +205,22 @@ def _state(hunt: Hunt, name: str, checks: list[Check], seen: list[Found]) -> dic
     ]  # fmt: skip
     read = [one for one, _ in seen if isinstance(one, Reading) and one.quantity == "volts" and one.state == name]
     points += [end for one in read for end in (one.plus, one.minus) if end]
+    space = hunt.bench.space
+    near = likelihood.beside(table, space)
     return {
         **volts_of_state(table, points),
+        "parted": [_moved(near.before, space.row_before), _moved(near.after, space.row_after)],
         "carried": _moved(evidence.carried(name), np.arange(hunt.bench.space.rows + 1)),
         "levels": {
-            function: picked(evidence.row_levels(function, name)) for function in hunt.bench.machine.functions
+            function: _by_place(likelihood.level_places(table, table.lines, function, near))
+            for function in hunt.bench.machine.functions
         },
         "codes": [
             {
                 "controller": controller, "code": code,
-                "chance": picked(
-                    likelihood.code_chances(table.lines.codes[:, at], hunt.bench.space)
-                    if at < table.read_out
-                    else likelihood.told_as_code(code, table.lines.codes[:, at])
-                ),
+                "chance": _by_place(likelihood.code_places(table.lines.codes[:, at], near))
+                if at < table.read_out
+                else picked(likelihood.told_as_code(code, table.lines.codes[:, at])),
             }
             for (controller, code), at in table.codes.items()
             if at < table.read_out or any(isinstance(one, CodeSeen) and one.code == code for one, _ in seen)
@@ -230,8 +239,9 @@ def _asked(kind: Quantity, checks: list[Check], seen: list[Found]) -> list[Readi
 def _lamp(hunt: Hunt, one: Reading) -> dict[str, Any]:
     minus = one.minus or hunt.bench.signatures.state(one.state).netlist.reference
     volts = hunt.evidence.lamps.volts(one.state, one.plus, minus)
-    chances = lamps.row_chances(volts, hunt.bench.machine.system_v, hunt.bench.space)
-    return {"state": one.state, "plus": one.plus, "minus": minus, "chances": picked(chances)}
+    near = likelihood.beside(hunt.bench.signatures.state(one.state), hunt.bench.space)
+    chances = lamps.lamp_places(volts, hunt.bench.machine.system_v, near)
+    return {"state": one.state, "plus": one.plus, "minus": minus, "chances": _by_place(chances)}
 
 
 def _amps(hunt: Hunt, state: str, thing: str) -> dict[str, Any]:

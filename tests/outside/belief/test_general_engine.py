@@ -15,6 +15,7 @@ from halfsplit.circuit.stamps import Floats
 from halfsplit.diagnosis.belief import believe
 from halfsplit.diagnosis.evidence import FALSE_FIND, SAID_SLEEPS, Evidence
 from halfsplit.diagnosis.hunt import Bench
+from halfsplit.diagnosis.likelihood import PLACES
 from halfsplit.faults.priors import fault_weights
 from halfsplit.observations import Complaint, Level, Look, LookKind, Reading, Symptom
 
@@ -27,8 +28,11 @@ def bench() -> Bench:
 
 
 class Network:
-    """One variable for the hypothesis (every single fault steady and sleeping, nothing, something else) and one for
-    each observation, whose table says how likely each answer is under each hypothesis."""
+    """One variable for the hypothesis, one for where its severity lies, and one for each observation.
+
+    A hypothesis is every single fault steady and sleeping, nothing, or something else; the table of an observation says
+    how likely each answer is under each of them.
+    """
 
     def __init__(self, evidence: Evidence, log_prior: Floats) -> None:
         self.evidence, self.space = evidence, evidence.space
@@ -37,6 +41,8 @@ class Network:
         self.net.add(gum.RangeVariable("cause", "", 0, self.size - 1))
         prior = np.exp(log_prior)
         self.net.cpt("cause").fillWith((prior / prior.sum()).tolist())
+        self.net.add(gum.RangeVariable("place", "", 0, len(PLACES) - 1))
+        self.net.cpt("place").fillWith(PLACES.tolist())
         self.hard: dict[str, object] = {}
 
     def per_hypothesis(self, awake: Floats, asleep: Floats, healthy: float, other: float) -> Floats:
@@ -59,6 +65,17 @@ class Network:
         share = likely / (2.0 * likely.max())
         self.answers(name, [share, 1.0 - share], 0)
 
+    def placed(self, name: str, likely: Floats) -> None:
+        """The same for one that depends on where the severity lies too, ``[places, size]``."""
+        share = likely / (2.0 * likely.max())
+        self.net.add(gum.RangeVariable(name, "", 0, 1))
+        for parent in ("place", "cause"):
+            self.net.addArc(parent, name)
+        for place, line in enumerate(share):
+            for cause, chance in enumerate(line.tolist()):
+                self.net.cpt(name)[{"place": place, "cause": cause}] = [chance, 1.0 - chance]
+        self.hard[name] = 0
+
     def posterior(self) -> Floats:
         engine = gum.LazyPropagation(self.net)
         engine.setEvidence(self.hard)
@@ -67,11 +84,17 @@ class Network:
 
 
 def symptom_density(evidence: Evidence, net: Network, seen: Symptom) -> Floats:
-    """Likelihood of a symptom, told or seen; its floor lets the three levels seen add up to a little over one."""
-    likely = evidence.weigh(seen).per_row
-    # A fault that blew a fuse leaves it open while it sleeps.
-    asleep = likely[evidence.asleep_lines(evidence.epochs[0])] if seen.showing == "no" else likely[:-1]
-    return net.per_hypothesis(likely[:-1], asleep, float(likely[-1]), evidence.weigh(seen).other)
+    """Likelihood of a symptom, told or seen, ``[places, size]``.
+
+    Its floor lets the three levels seen add up to a little over one.
+    """
+    weighed, found = evidence.weigh(seen), []
+    assert weighed.places is not None
+    for likely in weighed.places:
+        # A fault that blew a fuse leaves it open while it sleeps.
+        asleep = likely[evidence.asleep_lines(evidence.epochs[0])] if seen.showing == "no" else likely[:-1]
+        found.append(net.per_hypothesis(likely[:-1], asleep, float(likely[-1]), weighed.other))
+    return np.array(found)
 
 
 def look_table(evidence: Evidence, kind: LookKind, place: str) -> list[Floats]:
@@ -92,7 +115,7 @@ def look_table(evidence: Evidence, kind: LookKind, place: str) -> list[Floats]:
 
 @pytest.mark.outside(
     what="odds of every single fault of the sketched cart after symptoms, readings and looks",
-    against="pyAgrum, one variable for the cause and one for each observation, 6 jobs",
+    against="pyAgrum, variables for the cause, where its severity lies and each observation, 6 jobs",
     source="tests/outside/belief/test_general_engine.py builds the network; examples/hand-cart-generator",
     status="computed",
     tolerance="1e-9",
@@ -118,8 +141,8 @@ def test_single_fault_odds_equal_those_of_a_general_engine(record_property: Call
         look = Look("by-eye", "S1" if rng.random() < 0.5 else "F1", bool(rng.integers(2)))
         for one in (more, volts, look):
             evidence.add(one)
-        net.density("told", symptom_density(evidence, net, told))
-        net.density("more", symptom_density(evidence, net, more))
+        net.placed("told", symptom_density(evidence, net, told))
+        net.placed("more", symptom_density(evidence, net, more))
         steady, sleeping, flat = evidence.block_terms(evidence.epochs[0])
         shift = float(steady.max())
         net.density(

@@ -23,9 +23,11 @@ from halfsplit.diagnosis.evidence import (
     FALSE_MOVE,
     NEW_LOOK,
     SAID_SLEEPS,
+    Electrical,
     Epoch,
     Evidence,
 )
+from halfsplit.diagnosis.likelihood import PLACES
 from halfsplit.diagnosis.pairs import ROUNDING, Pairs
 from halfsplit.faults.catalogue import Fault
 from halfsplit.faults.curing import cure_chances
@@ -124,19 +126,19 @@ class Enumeration:
             chance *= float(self.evidence.weigh(seen).per_row[-1])
         return chance * self.looks(epoch, (), sleeps=False)
 
-    def single(self, epoch: Epoch, row: int, *, sleeps: bool) -> float:
-        """Chance of an epoch's observations when one fault is there."""
+    def single(self, epoch: Epoch, row: int, *, sleeps: bool, place: int) -> float:
+        """Chance of an epoch's observations when one fault is there, with its severity at one of its places."""
         fault = self.space.faults[int(self.space.row_fault[row])]
         steady, sleeping, _ = self.evidence.block_terms(epoch)
         chance = math.exp(float(sleeping[row] if sleeps else steady[row]))
         line = int(self.evidence.asleep_lines(epoch)[row])
         doubt, times = 1.0, 0
         for walk in walks(epoch.observed()):
-            awake = math.prod(float(self.evidence.weigh(seen).per_row[row]) for seen in walk)
+            awake = math.prod(self._likely(seen, row, place) for seen in walk)
             if not sleeps or walk[0].showing == "yes":
                 chance *= awake
                 continue
-            asleep = math.prod(float(self.evidence.weigh(seen).per_row[line]) for seen in walk)
+            asleep = math.prod(self._likely(seen, line, place) for seen in walk)
             chance *= asleep
             if walk[0].showing == "no":
                 continue
@@ -149,6 +151,16 @@ class Enumeration:
         chance *= doubt ** ((1.0 + NEW_LOOK * (times - 1)) / times) if times else doubt
         return chance * self.looks(epoch, (fault,), sleeps=sleeps)
 
+    def _likely(self, seen: Electrical, line: int, place: int) -> float:
+        weighed = self.evidence.weigh(seen)
+        return float(weighed.per_row[line] if weighed.places is None else weighed.places[place, line])
+
+    def anywhere(self, epoch: Epoch, row: int, *, sleeps: bool) -> float:
+        """Chance of an epoch's observations when one fault is there, wherever its severity lies in that epoch."""
+        return sum(
+            share * self.single(epoch, row, sleeps=sleeps, place=at) for at, share in enumerate(PLACES.tolist())
+        )
+
     def odds(self, pairs: Pairs | None = None) -> Odds:
         """Every path of every hypothesis, added up and scaled to one."""
         space, epochs = self.space, self.evidence.epochs
@@ -158,11 +170,13 @@ class Enumeration:
         gone: dict[int, float] = {}
         for h in range(space.singles):
             row, sleeps = int(space.hyp_row[h]), bool(space.hyp_sleeps[h])
-            present = [self.single(epoch, row, sleeps=sleeps) for epoch in epochs]
             start = math.exp(float(self.log_prior[h])) * speaks[sleeps]
             cures = [0.0 if c is None else float(c[space.row_fault[row]]) for c in self.cures]
-            there[h] = start * self._path(present, sound, cures, None)
-            gone[h] = sum(start * self._path(present, sound, cures, at) for at in range(len(epochs)))
+            there[h] = gone[h] = 0.0
+            for place, share in enumerate(PLACES.tolist()):
+                present = [self.single(epoch, row, sleeps=sleeps, place=place) for epoch in epochs]
+                there[h] += share * start * self._path(present, sound, cures, None)
+                gone[h] += sum(share * start * self._path(present, sound, cures, at) for at in range(len(epochs)))
         nothing = math.exp(float(self.log_prior[space.nothing])) * speaks[0] * math.prod(sound)
         other = math.exp(float(self.log_prior[space.other])) * 0.5
         for epoch in epochs:
@@ -183,7 +197,7 @@ class Enumeration:
     def _alone(self, sound: Sequence[float]) -> Alone:
         epochs = self.evidence.epochs
         return Alone(
-            single=lambda at, row, sleeps: self.single(epochs[at], row, sleeps=sleeps),
+            single=lambda at, row, sleeps: self.anywhere(epochs[at], row, sleeps=sleeps),
             looks=lambda at, faults, sleeps: self.looks(epochs[at], faults, sleeps=sleeps),
             sound=sound,
             cures=self.cures,

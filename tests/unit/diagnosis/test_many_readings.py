@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 from functools import cache
-from types import SimpleNamespace
-from typing import Literal, cast
+from typing import Literal
 
 import numpy as np
 import pytest
@@ -14,7 +13,7 @@ from halfsplit.diagnosis import belief, scatter
 from halfsplit.diagnosis.checks import all_checks
 from halfsplit.diagnosis.hunt import Bench, Hunt
 from halfsplit.diagnosis.likelihood import GRADE_SHARE, meter_v, severity_direction
-from halfsplit.diagnosis.space import Space
+from halfsplit.diagnosis.space import Beside
 from halfsplit.diagnosis.stages import IN_FULL, LetGo
 from halfsplit.observations import Action, Complaint, Reading, Symptom
 
@@ -130,7 +129,7 @@ def test_lines_that_scatter_in_their_own_way_have_the_inverse_of_their_own_covar
 
 def test_the_severity_runs_along_its_own_side_of_a_switch_and_between_its_neighbours_elsewhere() -> None:
     # Four severities: the voltage rises up to the third, where something switches and it falls.
-    space = SimpleNamespace(rows=4, row_before=np.array([0, 0, 1, 2]), row_after=np.array([1, 2, 3, 3]))
+    near = Beside(before=np.array([0, 0, 1, 2]), after=np.array([1, 2, 3, 3]))
     value = np.array([1.0, 2.0, 4.0, 3.5, 0.0])
-    found = severity_direction(value, cast("Space", space))
+    found = severity_direction(value, near)
     assert found == pytest.approx(GRADE_SHARE * np.array([1.0, 1.5, 2.0, -0.5, 0.0]))

@@ -351,7 +351,7 @@ def test_a_phone_gets_the_table_of_a_job_with_what_was_found_in_it() -> None:
     answer = client.http.get(f"/api/jobs/{job}/table")
     assert answer.headers["content-type"] == "application/gzip"
     table = json.loads(gzip.decompress(answer.content))
-    assert table["format"] == "halfsplit-phone-table/1"
+    assert table["format"] == "halfsplit-phone-table/2"
     assert table["job"] == job
     assert [one["observation"]["kind"] for one in table["found"]] == ["out-of-reach"]
     assert table["found"][0]["check"]["id"] == step

@@ -70,6 +70,27 @@ export function picked(packed: Picked): Lines {
   };
 }
 
+/** Weights of the places where a severity may lie, as likelihood.PLACES. */
+export const PLACES = [0.5, 0.25, 0.25] as const;
+
+/** Doubles by row, at each place where the row's severity may lie, and those of a severity anywhere. */
+export interface Places {
+  anywhere: Lines;
+  /** None where all places are alike. */
+  at: Lines[] | null;
+}
+
+/** `width` numbers a row at each place, or the same numbers for all of them. */
+export function places(packed: Picked, width: number): Places {
+  const { lines, which, width: whole } = picked(packed);
+  if (whole === width) return { anywhere: { width, lines, which }, at: null };
+  const count = lines.length / whole;
+  const at = PLACES.map((_, place) => ({ width, which, lines: Float64Array.from({ length: count * width }, (_, n) =>
+    lines[Math.floor(n / width) * whole + place * width + (n % width)]!) }));
+  const mixed = at[0]!.lines.map((_, n) => PLACES.reduce((sum, weight, place) => sum + weight * at[place]!.lines[n]!, 0));
+  return { anywhere: { width, lines: mixed, which }, at };
+}
+
 /** One number of each row. */
 export function column(of: Lines, at = 0): Float64Array {
   const found = new Float64Array(of.which.length);

@@ -1,4 +1,5 @@
 // The odds over all single faults, kept by epoch (diagnosis/belief.py); two faults at once are the server's.
+import { PLACES } from "./arrays";
 import type { Evidence } from "./weighing";
 import { NEW_LOOK, SAID_SLEEPS } from "./weighing";
 import { addLogs } from "./volts";
@@ -22,7 +23,8 @@ export interface Belief {
 }
 
 interface Terms {
-  there: Float64Array;
+  /** At each place where a severity may lie. */
+  there: Float64Array[];
   gone: number;
   other: number;
 }
@@ -30,50 +32,68 @@ interface Terms {
 function epochTerms(evidence: Evidence, epoch: Epoch): Terms {
   const { rows, rowDuty, rowFault } = evidence.table;
   const block = evidence.blockTerms(epoch);
-  const steady = block.steady.slice(0, rows);
-  const sleeping = Float64Array.from(block.sleeping);
+  const placed = PLACES.map(() => ({
+    steady: block.steady.slice(0, rows),
+    sleeping: Float64Array.from(block.sleeping),
+    doubt: new Float64Array(rows),
+    times: new Float64Array(rows),
+  }));
   let gone = block.steady[rows]!;
   let other = block.flat;
-  const doubt = new Float64Array(rows);
-  const times = new Float64Array(rows);
   const asleepLine = evidence.asleepLine(epoch);
   for (const moment of epoch.moments()) {
     const items = moment.map((one) => evidence.weigh(one));
-    const log = new Float64Array(rows + 1);
-    for (const item of items) {
-      for (let row = 0; row <= rows; row++) log[row]! += Math.log(item.perRow[row]!);
-      other += Math.log(item.other);
-    }
-    gone += log[rows]!;
+    for (const item of items) other += Math.log(item.other);
     const showing = moment[0]!.showing;
-    for (let row = 0; row < rows; row++) {
-      const here = log[row]!;
-      steady[row]! += here;
-      if (showing === "yes") {
-        sleeping[row]! += here;
-        continue;
+    // Where no item tells the places apart they are worked out once.
+    const alike = items.every((item) => item.places === null);
+    let log = new Float64Array(0);
+    placed.forEach(({ steady, sleeping, doubt, times }, place) => {
+      if (place === 0 || !alike) {
+        log = new Float64Array(rows + 1);
+        for (const item of items) {
+          const likely = item.places?.[place] ?? item.perRow;
+          for (let row = 0; row <= rows; row++) log[row]! += Math.log(likely[row]!);
+        }
       }
-      const asleep = log[asleepLine(row)]!;
-      sleeping[row]! += asleep;
-      if (showing === "no") continue;
-      const awake = Math.log1p(rowDuty[row]! * Math.expm1(here - asleep));
-      sleeping[row]! += Math.max(awake, 0);
-      doubt[row]! += Math.min(awake, 0);
-      times[row]! += Number(awake < -ROUNDING);
-    }
+      if (place === 0) gone += log[rows]!;
+      for (let row = 0; row < rows; row++) {
+        const here = log[row]!;
+        steady[row]! += here;
+        if (showing === "yes") {
+          sleeping[row]! += here;
+          continue;
+        }
+        const asleep = log[asleepLine(row)]!;
+        sleeping[row]! += asleep;
+        if (showing === "no") continue;
+        const awake = Math.log1p(rowDuty[row]! * Math.expm1(here - asleep));
+        sleeping[row]! += Math.max(awake, 0);
+        doubt[row]! += Math.min(awake, 0);
+        times[row]! += Number(awake < -ROUNDING);
+      }
+    });
   }
   const looks = evidence.lookChances(epoch);
   const moved = evidence.moveChances(epoch, true);
   const still = evidence.moveChances(epoch, false);
-  const there = new Float64Array(2 * rows);
-  for (let row = 0; row < rows; row++) {
-    const fault = rowFault[row]!;
-    const count = times[row]!;
-    const asleep = sleeping[row]! + (doubt[row]! * (1 + NEW_LOOK * Math.max(count - 1, 0))) / Math.max(count, 1);
-    there[2 * row] = steady[row]! + still.there[fault]! + looks.there[fault]!;
-    there[2 * row + 1] = asleep + moved.there[fault]! + looks.there[fault]!;
-  }
+  const there = placed.map(({ steady, sleeping, doubt, times }) => {
+    const found = new Float64Array(2 * rows);
+    for (let row = 0; row < rows; row++) {
+      const fault = rowFault[row]!;
+      const count = times[row]!;
+      const asleep = sleeping[row]! + (doubt[row]! * (1 + NEW_LOOK * Math.max(count - 1, 0))) / Math.max(count, 1);
+      found[2 * row] = steady[row]! + still.there[fault]! + looks.there[fault]!;
+      found[2 * row + 1] = asleep + moved.there[fault]! + looks.there[fault]!;
+    }
+    return found;
+  });
   return { there, gone: gone + looks.absent + moved.absent, other: other + looks.flat + moved.flat };
+}
+
+/** Log weights of a severity anywhere from those at each place. */
+function anywhere(places: Float64Array[]): Float64Array {
+  return places[0]!.map((one, at) => addLogs(addLogs(one, places[1]![at]!), places[2]![at]!));
 }
 
 export function believe(evidence: Evidence): Belief {
@@ -82,27 +102,32 @@ export function believe(evidence: Evidence): Belief {
   const singles = 2 * rows;
   const said = (chance: number) => (table.complaint.comesAndGoes ? chance : 1 - chance);
   const [sleeps, steady] = SAID_SLEEPS;
-  const present = new Float64Array(singles);
+  const alone = PLACES.map((weight) => new Float64Array(singles).fill(Math.log(weight)));
   const healed = new Float64Array(singles).fill(-Infinity);
-  for (let at = 0; at < singles; at++) present[at] = logPrior[at]! + Math.log(said(at % 2 === 1 ? sleeps : steady));
+  for (const one of alone) {
+    for (let at = 0; at < singles; at++) one[at]! += logPrior[at]! + Math.log(said(at % 2 === 1 ? sleeps : steady));
+  }
   let nothing = logPrior[singles]! + Math.log(said(steady));
   let other = logPrior[singles + 1]! + Math.log(0.5);
   evidence.epochs.forEach((epoch, number) => {
     const terms = epochTerms(evidence, epoch);
-    for (let at = 0; at < singles; at++) {
-      present[at]! += terms.there[at]!;
-      healed[at]! += terms.gone;
-    }
+    alone.forEach((one, place) => {
+      const there = terms.there[place]!;
+      for (let at = 0; at < singles; at++) one[at]! += there[at]!;
+    });
+    for (let at = 0; at < singles; at++) healed[at]! += terms.gone;
     nothing += terms.gone;
     other += terms.other;
     if (!epoch.endedBy) return;
     const cured = evidence.cures(number);
+    const present = anywhere(alone);
     for (let at = 0; at < singles; at++) {
       const chance = Math.min(Math.max(cured[rowFault[at >> 1]!]!, 0), 1 - NO_CHANCE);
       healed[at] = addLogs(healed[at]!, present[at]! + Math.log(chance));
-      present[at]! += Math.log1p(-chance);
+      for (const one of alone) one[at]! += Math.log1p(-chance);
     }
   });
+  const present = anywhere(alone);
   let most = Math.max(nothing, other);
   for (let at = 0; at < singles; at++) most = Math.max(most, present[at]!, healed[at]!);
   let sum = Math.exp(nothing - most) + Math.exp(other - most);

@@ -107,7 +107,7 @@ export class Outcomes {
       }
       case "lamp": {
         const state = evidence.state(check.state);
-        const seen = table.lamps.get(key(check.state, check.plus, check.minus || state.reference))!;
+        const seen = table.lamps.get(key(check.state, check.plus, check.minus || state.reference))!.anywhere;
         return this.levels(seen, (level) => ({ kind: "lamp", level }), this.likeliest(seen));
       }
       case "watch": {
@@ -124,7 +124,7 @@ export class Outcomes {
       case "round":
         return this.round(check);
       case "code": {
-        const chance = column(evidence.state(check.state).codes.get(key(check.controller, check.code))!);
+        const chance = column(evidence.state(check.state).codes.get(key(check.controller, check.code))!.anywhere);
         const sound = chance[this.rows]!;
         const { awake, asleep } = this.now;
         const on = awake.map((one, row) => one * chance[row]! + asleep[row]! * sound);

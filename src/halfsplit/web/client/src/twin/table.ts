@@ -1,8 +1,10 @@
 // A job's signature table as the phone holds it; the server makes it (service/phone_table.py).
-import { alike, type Alike, doubles, type Lines, type Packed, picked, type Picked, whole } from "./arrays";
+import {
+  alike, type Alike, doubles, type Lines, type Packed, picked, type Picked, places, type Places, whole,
+} from "./arrays";
 import type { Check, Found, Observation, Symptom } from "./observing";
 
-export const FORMAT = "halfsplit-phone-table/1";
+export const FORMAT = "halfsplit-phone-table/2";
 
 export interface Group {
   id: string;
@@ -34,6 +36,7 @@ interface SentState {
   sound: Packed;
   spread: SentSpread;
   carried: [number, number][];
+  parted: [[number, number][], [number, number][]];
   levels: Record<string, Picked>;
   codes: { controller: string; code: string; chance: Picked }[];
 }
@@ -94,8 +97,11 @@ export interface State {
   spread: Spread;
   /** The line that tells what each row looks like in this state, the sound machine last. */
   carried: Int32Array;
-  levels: Map<string, Lines>;
-  codes: Map<string, Lines>;
+  /** The rows before and after each in severity, itself where a fuse blows between the two. */
+  before: Int32Array;
+  after: Int32Array;
+  levels: Map<string, Places>;
+  codes: Map<string, Places>;
 }
 export interface Amps {
   value: Float64Array;
@@ -135,11 +141,11 @@ export interface Table {
   states: Map<string, State>;
   /** The row of the fuse alone that each row blows in a state of the complaint; `rows` for none. */
   blown: Int32Array;
-  lamps: Map<string, Lines>;
+  lamps: Map<string, Places>;
   amps: Map<string, Amps>;
   ohms: Map<string, Ohms>;
   apart: Map<string, Lines>;
-  kept: Map<string, { likely: Lines; other: number }>;
+  kept: Map<string, { likely: Places; other: number }>;
   sights: Map<string, Sight>;
   cures: Map<string, Cure>;
   checks: Check[];
@@ -167,8 +173,8 @@ function lines(count: number, usual: (row: number) => number, moved: [number, nu
   return found;
 }
 
-function stateOf(name: string, sent: SentState, rows: number): State {
-  const { spread } = sent;
+function stateOf(name: string, sent: SentState, rows: number, before: Int32Array, after: Int32Array): State {
+  const { spread, parted } = sent;
   return {
     name,
     point: new Map(sent.points.map((one, at) => [one, at])),
@@ -188,8 +194,10 @@ function stateOf(name: string, sent: SentState, rows: number): State {
       most: spread.most,
     },
     carried: lines(rows + 1, (row) => row, sent.carried),
-    levels: new Map(Object.entries(sent.levels).map(([one, given]) => [one, picked(given)])),
-    codes: new Map(sent.codes.map((one) => [key(one.controller, one.code), picked(one.chance)])),
+    before: lines(rows, (row) => before[row]!, parted[0]),
+    after: lines(rows, (row) => after[row]!, parted[1]),
+    levels: new Map(Object.entries(sent.levels).map(([one, given]) => [one, places(given, 3)])),
+    codes: new Map(sent.codes.map((one) => [key(one.controller, one.code), places(one.chance, 1)])),
   };
 }
 
@@ -198,14 +206,16 @@ export function tableOf(sent: Sent): Table {
   if (sent.format !== FORMAT) throw new Error(`a table of the format ${sent.format}`);
   const rowFault = whole(sent.row_fault);
   const rows = rowFault.length;
+  const rowBefore = whole(sent.row_before);
+  const rowAfter = whole(sent.row_after);
   return {
     machine: sent.machine,
     systemV: sent.system_v,
     rows,
     faults: sent.faults,
     rowFault,
-    rowBefore: whole(sent.row_before),
-    rowAfter: whole(sent.row_after),
+    rowBefore,
+    rowAfter,
     rowGroup: whole(sent.row_group),
     rowDuty: doubles(sent.row_duty),
     groups: sent.groups,
@@ -214,9 +224,11 @@ export function tableOf(sent: Sent): Table {
     functions: sent.functions,
     access: sent.access,
     stateMin: sent.state_min,
-    states: new Map(Object.entries(sent.states).map(([name, one]) => [name, stateOf(name, one, rows)])),
+    states: new Map(Object.entries(sent.states).map(([name, one]) => [
+      name, stateOf(name, one, rows, rowBefore, rowAfter),
+    ])),
     blown: lines(rows, () => rows, sent.blown),
-    lamps: new Map(sent.lamps.map((one) => [key(one.state, one.plus, one.minus), picked(one.chances)])),
+    lamps: new Map(sent.lamps.map((one) => [key(one.state, one.plus, one.minus), places(one.chances, 3)])),
     amps: new Map(sent.amps.map((one) => [
       key(one.state, one.plus),
       { value: Float64Array.from(alike(one.value)[0]!), spread: one.spread_a, span: one.span_a },
@@ -225,7 +237,7 @@ export function tableOf(sent: Sent): Table {
       key(one.state, one.plus, one.minus, ...one.unplugged), { scale: picked(one.scale), sigma: picked(one.sigma) },
     ])),
     apart: new Map(sent.apart.map((one) => [key(one.state, one.function, ...one.unplugged), picked(one.levels)])),
-    kept: new Map(sent.kept.map((one) => [named(one.observation), { likely: picked(one.likely), other: one.other }])),
+    kept: new Map(sent.kept.map((one) => [named(one.observation), { likely: places(one.likely, 1), other: one.other }])),
     sights: new Map(sent.sights.map((one) => [key(one.kind, one.place), one])),
     cures: new Map(sent.cures.map((one) => [key(one.action, one.place), one])),
     checks: sent.checks.map(checkOf),

@@ -189,7 +189,7 @@ export class Teller {
       } else {
         const chance = state.codes.get(key(check.controller, check.code));
         if (!chance) continue;
-        const active = column(chance);
+        const active = column(chance.anywhere);
         const joint = this.weighed(now, 2, (row, k) => {
           const hit = active[state.carried[row]!]!;
           return k === 1 ? hit : 1 - hit;
@@ -286,7 +286,8 @@ export class Teller {
   private lamp(check: Check, now: Live, watched: boolean): Told {
     const { rows } = this.evidence.table;
     const state = this.evidence.state(check.state);
-    const chances = this.evidence.table.lamps.get(key(check.state, check.plus, check.minus || state.reference))!;
+    const lamp = key(check.state, check.plus, check.minus || state.reference);
+    const chances = this.evidence.table.lamps.get(lamp)!.anywhere;
     const joint = this.empty(4, now);
     const seen = (row: number, k: number) => chances.lines[chances.which[state.carried[row]!]! * 3 + k]!;
     now.row.forEach((row, at) => {

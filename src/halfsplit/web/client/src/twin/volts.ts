@@ -111,7 +111,7 @@ export function readingSigma(table: Table, state: State, value: Float64Array, pl
     const fixed = meterV(here);
     let grade = 0;
     if (row < rows) {
-      const gap = Math.abs(value[table.rowBefore[row]!]! - here) + Math.abs(value[table.rowAfter[row]!]! - here);
+      const gap = Math.abs(value[state.before[row]!]! - here) + Math.abs(value[state.after[row]!]! - here);
       grade = GRADE_SHARE * 0.5 * gap;
     }
     return Math.sqrt(fixed ** 2 + spread[row]! ** 2 + grade ** 2);
@@ -221,9 +221,10 @@ export class Block {
   }
 
   private predict(): void {
-    const { rows, rowBefore, rowAfter } = this.table;
+    const { rows } = this.table;
     const values = this.readings.map((one, at) => voltsOf(this.states[at]!, one.plus, one.minus));
-    const ways = values.map((value) => {
+    const ways = values.map((value, at) => {
+      const { before: rowBefore, after: rowAfter } = this.states[at]!;
       const way = new Float64Array(rows + 1);
       for (let row = 0; row < rows; row++) {
         const neighbours = Math.max(Number(rowAfter[row] !== row) + Number(rowBefore[row] !== row), 1);

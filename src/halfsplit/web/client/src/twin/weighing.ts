@@ -1,5 +1,5 @@
 // Everything observed so far, turned into likelihoods and kept by epoch (diagnosis/evidence.py, single faults).
-import { column, type Lines } from "./arrays";
+import { column, type Lines, PLACES, type Places } from "./arrays";
 import { apart, Epoch, pointOf, type Electrical, type Found, type Observation, type Reading, type Symptom } from "./observing";
 import { key, named, type State, type Table } from "./table";
 import { Block, GRADE_SHARE, NotInTable, OUTLIER_FLOOR, readingSigma, span, strayWidth, voltsOf, wrongPin } from "./volts";
@@ -27,6 +27,8 @@ const OHMS_SPAN = 9.0;
 /** One observation weighed: likelihood of every row and the sound machine, and of something else. */
 export interface Weighed {
   perRow: Float64Array;
+  /** The same at each place where a severity may lie, null where all are weighed at once. */
+  places: Float64Array[] | null;
   other: number;
 }
 export interface BlockTerms {
@@ -70,6 +72,14 @@ function levelLikelihood(one: Symptom, chances: Lines): Float64Array {
     }
   }
   return Float64Array.from(chances.which, (line) => likely[line]!);
+}
+
+/** The likelihood by row that `weigh` makes of chances: of a severity anywhere, and at each place. */
+function likelyAt(of: Places, weigh: (lines: Lines) => Float64Array): Pick<Weighed, "perRow" | "places"> {
+  const at = of.at && of.at.map(weigh);
+  if (!at) return { perRow: weigh(of.anywhere), places: null };
+  const mixed = at[0]!.map((_, row) => PLACES.reduce((sum, weight, place) => sum + weight * at[place]![row]!, 0));
+  return { perRow: mixed, places: at };
 }
 
 export class Evidence {
@@ -140,12 +150,15 @@ export class Evidence {
 
   private weighedAnew(one: Electrical, name: string): Weighed {
     const kept = this.table.kept.get(name);
-    if (kept) return { perRow: column(kept.likely), other: kept.other };
-    if (one.kind === "reading" && one.quantity === "ohms") return { perRow: this.ohms(one), other: 1 / OHMS_SPAN };
+    if (kept) return { ...likelyAt(kept.likely, column), other: kept.other };
+    if (one.kind === "reading" && one.quantity === "ohms") {
+      return { perRow: this.ohms(one), places: null, other: 1 / OHMS_SPAN };
+    }
     if (apart(one)) return this.withApart(one);
     const { carried } = this.state(one.state);
-    const likely = this.rows(one);
-    return { perRow: Float64Array.from(carried, (line) => likely[line]!), other: this.flat(one) };
+    const { perRow, places } = this.rows(one);
+    const here = (likely: Float64Array) => Float64Array.from(carried, (line) => likely[line]!);
+    return { perRow: here(perRow), places: places && places.map(here), other: this.flat(one) };
   }
 
   private flat(one: Electrical): number {
@@ -156,33 +169,38 @@ export class Evidence {
     return 1 / span(this.table);
   }
 
-  private rows(one: Electrical): Float64Array {
+  private rows(one: Electrical): Pick<Weighed, "perRow" | "places"> {
     const state = this.state(one.state);
-    if (one.kind === "symptom") return levelLikelihood(one, this.rowLevels(one.function, one.state));
+    if (one.kind === "symptom") {
+      return likelyAt(this.placesOf(one.function, one.state), (levels) => levelLikelihood(one, levels));
+    }
     if (one.kind === "code") {
       const chance = state.codes.get(key(one.controller, one.code));
       if (!chance) throw new NotInTable(`the code ${one.code}`);
-      return column(chance).map((active) => {
+      return likelyAt(chance, (of) => column(of).map((active) => {
         const hit = one.active ? active : 1 - active;
         return (1 - CODE_WRONG) * hit + CODE_WRONG * (1 - hit);
-      });
+      }));
     }
     if (one.quantity === "lamp") {
       const chances = this.table.lamps.get(key(one.state, one.plus, one.minus || state.reference));
       if (!chances) throw new NotInTable(`a lamp at ${one.plus}`);
       const at = clip(Math.round(one.value), 0, 2);
-      return column(chances, at).map((seen) => (1 - LAMP_MISREAD) * seen + LAMP_MISREAD / 3);
+      return likelyAt(chances, (of) =>
+        column(of, at).map((seen) => (1 - LAMP_MISREAD) * seen + LAMP_MISREAD / 3));
     }
     if (one.quantity === "amps") {
       const known = this.amps(one);
-      const sigma = this.ampsSigma(known);
-      return known.value.map((value, row) =>
+      const sigma = this.ampsSigma(known, state);
+      const perRow = known.value.map((value, row) =>
         density(Math.abs(one.value), value, sigma[row]!, known.span, OUTLIER_FLOOR));
+      return { perRow, places: null };
     }
     const value = voltsOf(state, one.plus, one.minus);
     const sigma = readingSigma(this.table, state, value, one.plus, one.minus);
     const stray = strayWidth(this.table, state, one);
-    return value.map((volts, row) => density(one.value, volts, sigma[row]!, stray, wrongPin(one)));
+    const perRow = value.map((volts, row) => density(one.value, volts, sigma[row]!, stray, wrongPin(one)));
+    return { perRow, places: null };
   }
 
   private amps(one: Reading) {
@@ -191,12 +209,12 @@ export class Evidence {
     return known;
   }
 
-  private ampsSigma(known: { value: Float64Array; spread: number }): Float64Array {
-    const { rows, rowBefore, rowAfter } = this.table;
+  private ampsSigma(known: { value: Float64Array; spread: number }, { before, after }: State): Float64Array {
+    const { rows } = this.table;
     return known.value.map((value, row) => {
       let grade = 0;
       if (row < rows) {
-        const gap = Math.abs(known.value[rowBefore[row]!]! - value) + Math.abs(known.value[rowAfter[row]!]! - value);
+        const gap = Math.abs(known.value[before[row]!]! - value) + Math.abs(known.value[after[row]!]! - value);
         grade = GRADE_SHARE * 0.5 * gap;
       }
       return Math.sqrt((CLAMP_A + CLAMP_SHARE * value) ** 2 + known.spread ** 2 + grade ** 2);
@@ -220,12 +238,16 @@ export class Evidence {
   private withApart(one: Electrical): Weighed {
     if (one.kind === "symptom") {
       const levels = this.table.apart.get(key(one.state, one.function, ...[...(one.unplugged ?? [])].sort()));
-      if (levels) return { perRow: levelLikelihood(one, levels), other: 1 / 3 };
+      if (levels) return { perRow: levelLikelihood(one, levels), places: null, other: 1 / 3 };
     }
     throw new NotInTable("what is seen or read with a connector apart");
   }
 
   rowLevels(name: string, state: string): Lines {
+    return this.placesOf(name, state).anywhere;
+  }
+
+  private placesOf(name: string, state: string): Places {
     const found = this.state(state).levels.get(name);
     if (!found) throw new NotInTable(`the function ${name}`);
     return found;
