@@ -8,9 +8,9 @@ may have cured it. Observations of one epoch commute: only sums and counts of th
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from functools import cached_property
+from functools import cached_property, partial
 
 import numpy as np
 from numpy.typing import NDArray
@@ -274,8 +274,7 @@ class Evidence:
         """The likelihood of an electrical observation for every row, and healthy last."""
         if observation not in self._cache:
             self._known(observation)
-            places = self._places(observation)
-            likely = self.weigh_lines(observation, None) if places is None else likelihood.anywhere(places)
+            likely, places = self._rows(observation)
             if not _is_ohms(observation) and not getattr(observation, "unplugged", ()):
                 likely = likely[self.carried(observation.state)]
                 places = None if places is None else places[:, self.carried(observation.state)]
@@ -347,25 +346,25 @@ class Evidence:
         stray = likelihood.stray_width(table, observation)
         return likelihood.gaussian(observation.value, value, sigma, stray, wrong_pin_chance(observation))
 
-    def _places(self, observation: Symptom | Reading | CodeSeen) -> Floats | None:
-        """Likelihood at each place where the severity may lie, ``[3, rows + 1]``, see ``Weighed``."""
+    def _rows(self, observation: Symptom | Reading | CodeSeen) -> tuple[Floats, Floats | None]:
+        """Likelihood for the catalogue's rows and at each place of their severity, see ``Weighed``."""
         table = self.signatures.state(observation.state)
         near = likelihood.beside(table, self.space)
-        if isinstance(observation, Symptom):
-            if observation.unplugged:
-                return None
+        weigh: Callable[[Floats], Floats]
+        if isinstance(observation, Symptom) and not observation.unplugged:
             chances = likelihood.level_places(table, table.lines, observation.function, near)
-            return likelihood.symptom(observation, chances, chances[0, -1])
-        if isinstance(observation, CodeSeen):
-            if told_by_log(observation.code):
-                return None
+            weigh = partial(likelihood.symptom, observation, healthy=chances[0, -1])
+        elif isinstance(observation, CodeSeen) and not told_by_log(observation.code):
             active = table.lines.codes[:, table.codes[(observation.controller, observation.code)]]
-            return likelihood.code(observation, likelihood.code_places(active, near))
-        if observation.quantity != "lamp":
-            return None
-        minus = observation.minus or self._reference(observation.state)
-        volts = self.lamps.volts(observation.state, observation.plus, minus)
-        return lamps.lamp_likelihood(observation.value, lamps.lamp_places(volts, self.lamps.system_v, near))
+            chances, weigh = likelihood.code_places(active, near), partial(likelihood.code, observation)
+        elif isinstance(observation, Reading) and observation.quantity == "lamp":
+            minus = observation.minus or self._reference(observation.state)
+            volts = self.lamps.volts(observation.state, observation.plus, minus)
+            chances = lamps.lamp_places(volts, self.lamps.system_v, near)
+            weigh = partial(lamps.lamp_likelihood, observation.value)
+        else:
+            return self.weigh_lines(observation, None), None
+        return weigh(likelihood.anywhere(chances)), weigh(chances)
 
     def _that_matter(self, but: Symptom | Reading) -> Ints:
         """Rows that all else seen so far leaves worth solving anew, see APART_WITHIN; ``[n]`` in order."""
