@@ -179,11 +179,7 @@ export class Block {
   readonly value: Float64Array[] = [];
   readonly along: Float64Array[] = [];
 
-  /** With `shown` the predictions are those of a larger block, made for all its readings together. */
-  constructor(
-    private readonly table: Table, readonly readings: Reading[], private readonly state: (name: string) => State,
-    shown?: { value: Float64Array[]; along: Float64Array[] },
-  ) {
+  constructor(private readonly table: Table, readonly readings: Reading[], state: (name: string) => State) {
     this.states = readings.map((one) => state(one.state));
     const spreads = readings.map((one, at) => {
       const own = this.states[at]!;
@@ -193,18 +189,7 @@ export class Block {
     this.errors = errorsOf(this.sound, readings);
     this.stray = readings.map((one, at) => strayWidth(table, this.states[at]!, one));
     this.wrong = readings.map(wrongPin);
-    if (shown) {
-      this.value.push(...shown.value);
-      this.along.push(...shown.along);
-    } else {
-      this.predict();
-    }
-  }
-
-  /** Some of the readings, with the predictions of all of them. */
-  part(chosen: number[]): Block {
-    const some = <T>(all: T[]) => chosen.map((at) => all[at]!);
-    return new Block(this.table, some(this.readings), this.state, { value: some(this.value), along: some(this.along) });
+    this.predict();
   }
 
   /** Vectors over the elements of each reading's state, over one list of elements for all. */

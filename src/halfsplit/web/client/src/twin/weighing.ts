@@ -76,7 +76,7 @@ function levelLikelihood(one: Symptom, chances: Lines): Float64Array {
 
 /** The likelihood by row that `weigh` makes of chances: of a severity anywhere, and at each place. */
 function likelyAt(of: Places, weigh: (lines: Lines) => Float64Array): Pick<Weighed, "perRow" | "places"> {
-  const at = of.at && of.at.map(weigh);
+  const at = of.at && of.at.map((lines) => weigh(lines));
   if (!at) return { perRow: weigh(of.anywhere), places: null };
   const mixed = at[0]!.map((_, row) => PLACES.reduce((sum, weight, place) => sum + weight * at[place]![row]!, 0));
   return { perRow: mixed, places: at };
@@ -289,8 +289,7 @@ export class Evidence {
     const sleeping = new Float64Array(rows);
     const known = chosen.map((_, at) => at).filter((at) => chosen[at]!.showing !== "unknown");
     if (known.length > 0) {
-      // The directions of severity are those of all readings together.
-      const part = known.length === chosen.length ? whole : whole.part(known);
+      const part = known.length === chosen.length ? whole : new Block(this.table, known.map((at) => chosen[at]!), state);
       const asleep = known.map((at) => chosen[at]!.showing === "no");
       const log = part.logLikelihood(rows, (row, n) => (asleep[n] ? asleepLine(row) : row), asleep);
       for (let row = 0; row < rows; row++) sleeping[row]! += log[row]!;
