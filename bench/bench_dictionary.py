@@ -214,7 +214,7 @@ def compare(folder: Path, names: Sequence[str], states: int, sample: int) -> Com
         unsolved += int(np.isnan(theirs).any(axis=1).sum())
         apart["scipy"].append(_apart(outcome.readings, theirs, firm))
         apart["still"].append(_apart(still.readings, theirs, firm))
-        compared += int(firm.sum())
+        compared += int((firm & ~np.isnan(theirs)).sum())
         if simulator.program():
             ngspice.append(simulator.seconds(netlist, start, faults))
             theirs = simulator.volts(netlist, start, faults, at)
