@@ -25,8 +25,6 @@ from halfsplit.machine.model import Machine
 #: instrument property, from memory.
 CLAMP_SHARE = 0.02
 CLAMP_A = 0.05
-#: Unknown severity of a set's members, one deviation as a share of what they change; from memory.
-SET_GRADE = 0.15
 #: The table holds voltages to about this (single precision at 24 V), which a thick cable makes amperes of.
 TABLE_V = 1e-6
 #: Least and most width over which an unexplained current is spread evenly, A; the upper is a clamp's usual range,
@@ -127,16 +125,6 @@ class ClampTables:
             self._states[state] = Currents(self._signatures.state(state), self._rows_at)
         return self._states[state]
 
-    def of_lines(self, state: str, thing: str, lines: Lines) -> Floats | None:
-        """Currents for given lines; None when they do not know any more what they were made from."""
-        name = branch_of(self._signatures.machine, thing)
-        if lines.effects is None or name is None:
-            return None
-        table = self._signatures.state(state)
-        value = np.empty((len(lines.chatters), 1))
-        _write_currents(table, [_element(table, name)], lines, [dict(enumerate(lines.effects))], value)
-        return value[:, 0]
-
     def _rows_at(self, name: str) -> dict[int, tuple[Effect, ...]]:
         """Rows with an effect on a branch, with their effects."""
         if self._touching is None:
@@ -155,13 +143,6 @@ def row_sigma(amps: Amps, near: Beside) -> Floats:
     gap = np.abs(value[near.before] - value[:-1]) + np.abs(value[near.after] - value[:-1])
     grade[:-1] = GRADE_SHARE * 0.5 * gap
     result: Floats = np.sqrt((CLAMP_A + CLAMP_SHARE * value) ** 2 + amps.spread_a**2 + grade**2)
-    return result
-
-
-def set_sigma(amps: Amps, value: Floats) -> Floats:
-    """The same for currents ``[n]`` of sets of faults."""
-    change = SET_GRADE * np.abs(value - amps.value[-1])
-    result: Floats = np.sqrt((CLAMP_A + CLAMP_SHARE * value) ** 2 + amps.spread_a**2 + change**2)
     return result
 
 

@@ -28,7 +28,7 @@ from halfsplit.diagnosis.stages import LetGo
 from halfsplit.diagnosis.voltages import Columns, Voltages
 from halfsplit.errors import UserError
 from halfsplit.faults.curing import cure_chances
-from halfsplit.faults.signatures import Lines, Signatures
+from halfsplit.faults.signatures import Signatures
 from halfsplit.observations import (
     Action,
     CodeSeen,
@@ -214,10 +214,7 @@ def _in_block(one: Reading) -> bool:
 
 
 class Evidence:
-    """Weighs observations against a space; ``epochs`` is what the belief reads.
-
-    Lines for sets of faults are weighed by the same rules through ``weigh_lines``.
-    """
+    """Weighs observations against a space; ``epochs`` is what the belief reads."""
 
     def __init__(self, space: Space, signatures: Signatures, complaint: Complaint) -> None:
         self.space = space
@@ -307,63 +304,38 @@ class Evidence:
         """Predictions and severity directions of voltage readings for every row and the sound machine, see there."""
         return self._columns.of(chosen)
 
-    def weigh_lines(self, observation: Symptom | Reading | CodeSeen, lines: Lines | None) -> Floats:
-        """Likelihood for given lines of the observation's state; None means the catalogue's rows."""
-        self._known(observation)
-        table = self.signatures.state(observation.state)
-        if isinstance(observation, Symptom | Reading) and observation.unplugged and not _is_ohms(observation):
-            solved = self._that_matter(observation) if lines is None else np.zeros(0, dtype=np.int64)
-            return instruments.apart(self.signatures, self.space, observation, lines, solved)
-        own = table.lines if lines is None else lines
-        if isinstance(observation, Symptom):
-            rows = self.row_levels(observation.function, observation.state)
-            chances = rows if lines is None else likelihood.symptom_levels(table, own, observation.function)
-            return likelihood.symptom(observation, chances, rows[-1])
-        if isinstance(observation, CodeSeen):
-            active = own.codes[:, table.codes[(observation.controller, observation.code)]]
-            if told_by_log(observation.code):
-                return likelihood.told_by_log(observation, active)
-            near = likelihood.beside(table, self.space) if lines is None else None
-            chance = likelihood.code_chances(active, near)
-            return likelihood.code(observation, chance)
-        if observation.quantity == "amps":
-            return instruments.amps(self.clamps, likelihood.beside(table, self.space), observation, lines)
-        minus = observation.minus or self._reference(observation.state)
-        if observation.quantity == "lamp":
-            near = likelihood.beside(table, self.space)
-            return instruments.lamp(self.lamps, near, replace(observation, minus=minus), lines)
-        span = likelihood.reading_span(table, observation)
-        if observation.quantity == "ohms":
-            return self.ohms.weigh(observation, self.space, lines is None, span, len(own.chatters))
-        value = likelihood.volts_of(table, own, observation.plus, minus)
-        if lines is None:
-            sigma = likelihood.reading_sigma(table, self.space, value, observation.plus, minus)
-        else:
-            fixed = likelihood.meter_v(value)
-            change = np.abs(value - likelihood.volts_of(table, table.lines, observation.plus, minus)[-1])
-            spread = table.spread_v(observation.plus, minus)
-            sigma = np.sqrt(fixed**2 + spread**2 + (0.15 * change) ** 2)
-        stray = likelihood.stray_width(table, observation)
-        return likelihood.gaussian(observation.value, value, sigma, stray, wrong_pin_chance(observation))
-
     def _rows(self, observation: Symptom | Reading | CodeSeen) -> tuple[Floats, Floats | None]:
-        """Likelihood for the catalogue's rows and at each place of their severity, see ``Weighed``."""
+        """Likelihood of an observation for every row and the healthy machine, and at each place, see ``Weighed``."""
         table = self.signatures.state(observation.state)
         near = likelihood.beside(table, self.space)
+        if isinstance(observation, Reading) and observation.quantity == "ohms":
+            span = likelihood.reading_span(table, observation)
+            return self.ohms.weigh(observation, self.space, span), None
+        if isinstance(observation, Symptom | Reading) and observation.unplugged:
+            solved = self._that_matter(observation)
+            return instruments.apart(self.signatures, self.space, observation, solved), None
         weigh: Callable[[Floats], Floats]
-        if isinstance(observation, Symptom) and not observation.unplugged:
+        if isinstance(observation, Symptom):
             chances = likelihood.level_places(table, table.lines, observation.function, near)
             weigh = partial(likelihood.symptom, observation, healthy=chances[0, -1])
-        elif isinstance(observation, CodeSeen) and not told_by_log(observation.code):
+        elif isinstance(observation, CodeSeen):
             active = table.lines.codes[:, table.codes[(observation.controller, observation.code)]]
+            if told_by_log(observation.code):
+                return likelihood.told_by_log(observation, active), None
             chances, weigh = likelihood.code_places(active, near), partial(likelihood.code, observation)
-        elif isinstance(observation, Reading) and observation.quantity == "lamp":
+        elif observation.quantity == "lamp":
             minus = observation.minus or self._reference(observation.state)
             volts = self.lamps.volts(observation.state, observation.plus, minus)
             chances = lamps.lamp_places(volts, self.lamps.system_v, near)
             weigh = partial(lamps.lamp_likelihood, observation.value)
+        elif observation.quantity == "amps":
+            return instruments.amps(self.clamps, near, observation), None
         else:
-            return self.weigh_lines(observation, None), None
+            minus = observation.minus or self._reference(observation.state)
+            value = likelihood.volts_of(table, table.lines, observation.plus, minus)
+            sigma = likelihood.reading_sigma(table, self.space, value, observation.plus, minus)
+            stray, wrong = likelihood.stray_width(table, observation), wrong_pin_chance(observation)
+            return likelihood.gaussian(observation.value, value, sigma, stray, wrong), None
         return weigh(likelihood.anywhere(chances)), weigh(chances)
 
     def _that_matter(self, but: Symptom | Reading) -> Ints:

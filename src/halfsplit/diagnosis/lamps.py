@@ -21,7 +21,7 @@ from halfsplit.diagnosis.likelihood import anywhere
 from halfsplit.diagnosis.space import Beside, Floats, Ints
 from halfsplit.faults.applying import changes
 from halfsplit.faults.catalogue import Effect
-from halfsplit.faults.signatures import Lines, Signatures, StateTable
+from halfsplit.faults.signatures import Signatures, StateTable
 from halfsplit.machine.model import Machine
 
 #: A test lamp of the machine's voltage; 6 W makes about 24 ohm at 12 V (design part 6) and 96 ohm at 24 V (power
@@ -138,10 +138,6 @@ class LampTables:
         sets = [(*changes(table.netlist, one), lamp) for one in effects]
         row = volts_row(table.netlist, plus, minus)
         return settle_batch(table.system, sets, [row], second_start=False).readings[:, 0]
-
-    def of_lines(self, state: str, plus: str, minus: str, lines: Lines) -> Floats | None:
-        """The same for given lines; None when they do not know any more what they were made from."""
-        return None if lines.effects is None else self.of_sets(state, plus, minus, lines.effects)
 
     def _predicted(self, table: StateTable, plus: str, minus: str) -> Floats:
         effects, system_v = self._signatures.effects, self._signatures.machine.system_v

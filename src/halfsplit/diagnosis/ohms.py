@@ -240,10 +240,8 @@ class OhmsTables:
         own = decades(self._signatures.machine, a, b, OHMS_DECADES) * ohm / whole
         return np.asarray(np.hypot(own, LEADS_OHM / whole / math.log(10.0)), dtype=np.float64)
 
-    def weigh(self, observed: Reading, space: Space, catalogue: bool, span: float, lines: int) -> Floats:
-        """Likelihood of an ohms reading on the scale; sets of faults count as unknown."""
-        if not catalogue:
-            return np.full(lines, 1.0 / span)
+    def weigh(self, observed: Reading, space: Space, span: float) -> Floats:
+        """Likelihood of an ohms reading on the scale for every row and the healthy machine, ``[rows + 1]``."""
         minus = observed.minus or self._signatures.state(observed.state).netlist.reference
         ohm = self.predicted(observed.state, observed.plus, minus, observed.unplugged)
         expected = scale_of(ohm)

@@ -21,7 +21,6 @@ from halfsplit.diagnosis.world import Hidden, World
 from halfsplit.errors import UserError
 from halfsplit.faults.applying import changes
 from halfsplit.faults.catalogue import Effect
-from halfsplit.faults.signatures import Lines
 from halfsplit.observations import Complaint, Reading, Symptom, from_data, to_data
 
 MINUS = "BAT.-post"
@@ -70,8 +69,7 @@ def test_a_bad_joint_before_an_idle_load_shows_full_volts_and_a_dark_lamp() -> N
     lines = table.predict([(series,), ()])
     meter = lines.volts[:, table.nodes["S1.1"]] - lines.volts[:, table.nodes[MINUS]]
     assert meter[0] == pytest.approx(meter[1], abs=0.01)
-    lamp = LampTables(it.signatures).of_lines("off", "S1.1", MINUS, lines)
-    assert lamp is not None
+    lamp = LampTables(it.signatures).of_sets("off", "S1.1", MINUS, [(series,), ()])
     assert lamp[0] == pytest.approx(float(meter[0]) * 24.0 / 324.0, rel=0.01)
     dark, _, lit = lamp_chances(lamp, 12.0).T
     assert dark[0] > 0.95
@@ -129,25 +127,6 @@ def test_several_things_carry_what_each_carries_by_itself() -> None:
         assert several.spread_a[at] == pytest.approx(one.spread_a, rel=1e-9)
         assert several.span_a[at] == one.span_a
         assert (several.least[at], several.most[at]) == (one.value.min(), one.value.max())
-
-
-def test_sets_are_predicted_from_what_they_are_made_of_and_unknown_when_that_is_lost() -> None:
-    it, told = bench(), evidence()
-    table = it.signatures.state("start")
-    one, other = rows_of("W4/wire-open")[0], rows_of("W3/wire-open")[0]
-    effects = it.signatures.effects
-    lines = table.predict([(*effects[one], *effects[other]), effects[other]])
-    clamped, lamp = Reading("amps", "W2", "", "start", 0.0), Reading("lamp", "K1.1", MINUS, "start", 0.0)
-    for seen in (clamped, lamp):
-        both, alone = told.weigh_lines(seen, lines)
-        assert both > 5.0 * alone  # with both wires broken nothing flows and nothing arrives
-        single = told.weigh(seen).per_row
-        assert alone == pytest.approx(single[other], rel=0.3)
-    lost = Lines(lines.volts, lines.levels, lines.codes, lines.chatters, lines.blown)
-    assert told.weigh_lines(lamp, lost) == pytest.approx([1 / 3, 1 / 3])
-    assert np.ptp(told.weigh_lines(clamped, lost)) == 0.0
-    swapped = lines.take(np.array([1, 0])).joined(lines)
-    assert told.weigh_lines(lamp, swapped)[[1, 0, 2, 3]] == pytest.approx(np.tile(told.weigh_lines(lamp, lines), 2))
 
 
 def test_the_way_a_clamp_points_does_not_count() -> None:
