@@ -135,42 +135,41 @@ class Belief:
 
 
 def _epoch_terms(evidence: Evidence, epoch: Epoch, let_go: LetGo, within: float) -> tuple[Floats, float, float]:
-    """Log likelihood of one epoch: per hypothesis that is there ``[3, singles]``; nothing there; something else.
+    """Log likelihood of one epoch: per hypothesis that is there ``[places, singles]``; nothing there; something else.
 
-    The first for each place where the severity may lie (``likelihood.PLACES``).
+    The first for each place where the severity may lie (``likelihood.PLACES``), or once where all are alike.
     """
     space = evidence.space
-    rows, fault = space.hyp_row, space.row_fault[space.hyp_row]
     together, sleeping, flat_volts = evidence.block_terms(epoch, let_go, within)
-    steady = np.tile(together[:-1], (len(PLACES), 1))
-    sleeping = np.tile(sleeping, (len(PLACES), 1))
+    steady, sleeping = together[None, :-1], sleeping[None]
     gone = float(together[-1])
     other = flat_volts
-    doubt = np.zeros_like(steady)
-    times = np.zeros_like(steady)
+    doubt = times = np.zeros((1, 1))
     for moment in epoch.moments():
         at = evidence.at_moment(moment, epoch)
-        steady += at.log[:, :-1]
+        steady = steady + at.log[:, :-1]
         gone += float(at.log[0, -1])
         other += at.other
         if at.showing == "yes":
-            sleeping += at.log[:, :-1]
+            sleeping = sleeping + at.log[:, :-1]
             continue
-        sleeping += at.asleep
+        sleeping = sleeping + at.asleep
         if at.showing == "no":
             continue
         # What speaks for the fault sleeping just now is counted once and a little more, since it sleeps in
         # spells; all else counts in full.
-        sleeping += np.maximum(at.awake, 0.0)
-        doubt += np.minimum(at.awake, 0.0)
-        times += at.awake < -ROUNDING
-    sleeping += doubt * (1.0 + NEW_LOOK * np.maximum(times - 1.0, 0.0)) / np.maximum(times, 1.0)
+        sleeping = sleeping + np.maximum(at.awake, 0.0)
+        doubt = doubt + np.minimum(at.awake, 0.0)
+        times = times + (at.awake < -ROUNDING)
+    sleeping = sleeping + doubt * (1.0 + NEW_LOOK * np.maximum(times - 1.0, 0.0)) / np.maximum(times, 1.0)
     looks, looks_absent, looks_flat = evidence.look_chances(epoch)
     moved, moved_absent, moved_flat = evidence.move_chances(epoch, sleeps=True)
     still, _, _ = evidence.move_chances(epoch, sleeps=False)
-    there = (
-        np.where(space.hyp_sleeps, sleeping[:, rows] + moved[fault], steady[:, rows] + still[fault]) + looks[fault]
-    )
+    # Hypotheses stand in pairs, a row steady and then the same row sleeping.
+    fault = space.row_fault
+    there = np.empty((max(len(steady), len(sleeping)), space.singles))
+    there[:, 0::2] = steady + (still + looks)[fault]
+    there[:, 1::2] = sleeping + (moved + looks)[fault]
     return there, gone + looks_absent + moved_absent, other + looks_flat + moved_flat
 
 
@@ -213,7 +212,7 @@ def _believe(evidence: Evidence, log_prior: Floats, pairs: Pairs | None, let_go:
     said, said_steady, said_other = _complaint_terms(evidence)
     none = np.full(space.singles, -np.inf)
     # One fault, at each place where its severity may lie; then what is left of two after each piece of work.
-    alone = log_prior[: space.singles] + said + np.log(PLACES)[:, None]
+    alone = (log_prior[: space.singles] + said)[None]
     present, healed = list[Floats](), [none]
     nothing = float(log_prior[space.nothing]) + said_steady
     other = float(log_prior[space.other]) + said_other
@@ -223,7 +222,7 @@ def _believe(evidence: Evidence, log_prior: Floats, pairs: Pairs | None, let_go:
         there, clean, flat = _epoch_terms(evidence, epoch, let_go, within)
         alone = alone + there
         if present:
-            mixed = _mixed(there + np.log(PLACES)[:, None])
+            mixed = _mixed(there)
             present = [one + mixed for one in present]
         healed = [one + clean for one in healed]
         nothing += clean
@@ -273,8 +272,12 @@ def _believe(evidence: Evidence, log_prior: Floats, pairs: Pairs | None, let_go:
 
 
 def _mixed(places: Floats) -> Floats:
-    """``log sum exp`` over the places of a severity, ``[3, singles]`` to ``[singles]``."""
-    result: Floats = np.logaddexp(np.logaddexp(places[0], places[1]), places[2])
+    """Log weight of a severity anywhere, ``[singles]``, from that at each of its places, or once for all of them."""
+    result: Floats = places[0].copy()
+    if len(places) > 1:
+        apart = np.flatnonzero((places != result).any(axis=0))
+        weighted = places[:, apart] + np.log(PLACES)[:, None]
+        result[apart] = np.logaddexp(np.logaddexp(weighted[0], weighted[1]), weighted[2])
     return result
 
 

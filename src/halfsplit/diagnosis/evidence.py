@@ -75,8 +75,10 @@ APART_LEAST = 500
 APART_MOST = 1000
 #: Log prior that any one row is taken to have when those without a chance are let go; most have less.
 ROW_PRIOR = -4.0
-#: Functions and states whose levels are held for a machine, three numbers for each row; no source.
-LEVELS_HELD = 128
+#: Functions and states whose levels are held for a machine, three numbers for each row, and of how many nine, at each
+#: place where the severity may lie; no source.
+LEVELS_HELD = 64
+PLACES_HELD = 40
 
 
 @dataclass(frozen=True, eq=False)
@@ -143,12 +145,20 @@ class _RowLevels:
     def __init__(self, signatures: Signatures) -> None:
         self._signatures = signatures
         self._levels: Held[tuple[str, str], Floats] = Held(LEVELS_HELD)
+        self._places: Held[tuple[str, str], Floats] = Held(PLACES_HELD)
 
     def of(self, function: str, state: str, space: Space) -> Floats:
         """Those of a function in a state, ``[rows + 1, 3]``; ``space`` is one of the machine's own rows."""
-        table = self._signatures.state(state)
         return self._levels.get(
-            (function, state), lambda: likelihood.symptom_levels(table, table.lines, function, space)
+            (function, state), lambda: likelihood.anywhere(self.at_places(function, state, space))
+        )
+
+    def at_places(self, function: str, state: str, space: Space) -> Floats:
+        """The same at each place where the severity may lie, ``[3, rows + 1, 3]``."""
+        table = self._signatures.state(state)
+        near = likelihood.beside(table, space)
+        return self._places.get(
+            (function, state), lambda: likelihood.level_places(table, table.lines, function, near)
         )
 
 
@@ -316,7 +326,7 @@ class Evidence:
             return instruments.apart(self.signatures, self.space, observation, solved), None
         weigh: Callable[[Floats], Floats]
         if isinstance(observation, Symptom):
-            chances = likelihood.level_places(table, table.lines, observation.function, near)
+            chances = self._row_levels.at_places(observation.function, observation.state, self.space)
             weigh = partial(likelihood.symptom, observation, healthy=chances[0, -1])
         elif isinstance(observation, CodeSeen):
             active = table.lines.codes[:, table.codes[(observation.controller, observation.code)]]

@@ -17,7 +17,7 @@ from scipy.special import ndtr
 from halfsplit.circuit.batch import settle_batch, volts_row
 from halfsplit.circuit.changes import Shunt
 from halfsplit.diagnosis.held import Held
-from halfsplit.diagnosis.likelihood import anywhere
+from halfsplit.diagnosis.likelihood import anywhere, chances_at_places
 from halfsplit.diagnosis.space import Beside, Floats, Ints
 from halfsplit.faults.applying import changes
 from halfsplit.faults.catalogue import Effect
@@ -68,8 +68,7 @@ def row_chances(volts: Floats, system_v: float, near: Beside) -> Floats:
 
 def lamp_places(volts: Floats, system_v: float, near: Beside) -> Floats:
     """The same wherever the severity lies, ``[3, rows + 1, 3]``."""
-    between = [np.append(0.5 * (volts[:-1] + volts[one]), volts[-1]) for one in (near.before, near.after)]
-    return np.stack([lamp_chances(one, system_v) for one in (volts, *between)])
+    return chances_at_places(volts, near, lambda some: lamp_chances(some, system_v))
 
 
 def lamp_likelihood(value: float, chances: Floats) -> Floats:

@@ -8,6 +8,7 @@ reading cannot kill the truth.
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 
 import numpy as np
 from numpy.typing import NDArray
@@ -84,14 +85,23 @@ def level_places(table: StateTable, lines: Lines, function: str, near: Beside) -
     """The same for the catalogue's rows and the healthy machine, wherever the severity lies: ``[3, rows + 1, 3]``."""
     what = table.machine.functions[function]
     value = lines.levels[:, table.functions[function]].astype(np.float64)
-    own = level_chances(value, what)
-    after = level_chances(0.5 * (value[:-1] + value[near.after]), what)
-    # The point before a row is the one after the row before it.
-    first = (near.before == np.arange(len(near.before)))[:, None]
-    before = np.where(first, own[:-1], after[near.before])
-    found = np.stack([own, np.concatenate([before, own[-1:]]), np.concatenate([after, own[-1:]])])
+    found = chances_at_places(value, near, lambda some: level_chances(some, what))
     for one in found:
         _if_chattering(one, what, lines)
+    return found
+
+
+def chances_at_places(value: Floats, near: Beside, chances: Callable[[Floats], Floats]) -> Floats:
+    """The ``chances`` ``[n, k]`` of what is shown, wherever the severity lies, ``[3, rows + 1, k]``.
+
+    ``value`` ``[rows + 1]`` is what the rows and the healthy machine show; most rows show what that one does.
+    """
+    between = [0.5 * (value[:-1] + value[one]) for one in (near.before, near.after)]
+    sound = chances(value[-1:])
+    found = np.tile(sound, (3, len(value), 1))
+    for place, shown in enumerate((value[:-1], *between)):
+        apart = np.flatnonzero(shown != value[-1])
+        found[place, apart] = chances(shown[apart])
     return found
 
 
