@@ -326,7 +326,7 @@ class Evidence:
             return instruments.apart(self.signatures, self.space, observation, solved), None
         weigh: Callable[[Floats], Floats]
         if isinstance(observation, Symptom):
-            chances = self._row_levels.at_places(observation.function, observation.state, self.space)
+            chances = self.level_places(observation.function, observation.state)
             weigh = partial(likelihood.symptom, observation, healthy=chances[0, -1])
         elif isinstance(observation, CodeSeen):
             active = table.lines.codes[:, table.codes[(observation.controller, observation.code)]]
@@ -334,14 +334,13 @@ class Evidence:
                 return likelihood.told_by_log(observation, active), None
             chances, weigh = likelihood.code_places(active, near), partial(likelihood.code, observation)
         elif observation.quantity == "lamp":
-            minus = observation.minus or self._reference(observation.state)
-            volts = self.lamps.volts(observation.state, observation.plus, minus)
+            volts = self.lamps.volts(observation.state, observation.plus, observation.minus or table.netlist.reference)
             chances = lamps.lamp_places(volts, self.lamps.system_v, near)
             weigh = partial(lamps.lamp_likelihood, observation.value)
         elif observation.quantity == "amps":
             return instruments.amps(self.clamps, near, observation), None
         else:
-            minus = observation.minus or self._reference(observation.state)
+            minus = observation.minus or table.netlist.reference
             value = likelihood.volts_of(table, table.lines, observation.plus, minus)
             sigma = likelihood.reading_sigma(table, self.space, value, observation.plus, minus)
             stray, wrong = likelihood.stray_width(table, observation), wrong_pin_chance(observation)
@@ -373,6 +372,10 @@ class Evidence:
     def row_levels(self, function: str, state: str) -> Floats:
         """The same with every fuse as the row leaves it in that state by itself."""
         return self._row_levels.of(function, state, self.space)
+
+    def level_places(self, function: str, state: str) -> Floats:
+        """The same at each place where the severity may lie, ``[3, rows + 1, 3]``."""
+        return self._row_levels.at_places(function, state, self.space)
 
     def shown(self, checks: tuple[Check, ...]) -> Floats:
         """Chances of what some functions and codes show, for every row and the healthy machine, ``[rows + 1, n * 3]``.
@@ -533,9 +536,6 @@ class Evidence:
         if chosen not in self._joint:
             self._joint[chosen] = readings.block(self.signatures, chosen)
         return self._joint[chosen]
-
-    def _reference(self, state: str) -> str:
-        return self.signatures.state(state).netlist.reference
 
     def _known(self, observation: Symptom | Reading | CodeSeen) -> None:
         machine = self.space.machine

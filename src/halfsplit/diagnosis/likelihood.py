@@ -69,13 +69,8 @@ def level_chances(value: Floats, function: Function) -> Floats:
     return np.stack([off, np.clip(above_off - on, 0.0, 1.0), np.minimum(on, above_off)], axis=1)
 
 
-def symptom_levels(table: StateTable, lines: Lines, function: str, space: Space | None = None) -> Floats:
-    """Chances of off, weak and on of a function for each line; chattering lines count as weak.
-
-    With ``space`` the lines are the catalogue's rows and the severities between two rows count too.
-    """
-    if space is not None:
-        return anywhere(level_places(table, lines, function, beside(table, space)))
+def symptom_levels(table: StateTable, lines: Lines, function: str) -> Floats:
+    """Chances of off, weak and on of a function for each line; chattering lines count as weak."""
     what = table.machine.functions[function]
     chances = level_chances(lines.levels[:, table.functions[function]].astype(np.float64), what)
     return _if_chattering(chances, what, lines)
@@ -208,13 +203,13 @@ def stray_width(table: StateTable, observed: Reading) -> float:
     return 1.0 / (OTHER_POINT * there + (1.0 - OTHER_POINT) / reading_span(table, observed))
 
 
-def code_chances(active: NDArray[np.bool_], near: Beside | None = None) -> Floats:
-    """Chance of a code being active for each line; with neighbours the severities between two rows count too."""
-    return active.astype(np.float64) if near is None else anywhere(code_places(active, near))
+def code_chances(active: NDArray[np.bool_], near: Beside) -> Floats:
+    """Chance of a code being active for each row and the healthy machine, its severity anywhere, ``[rows + 1]``."""
+    return anywhere(code_places(active, near))
 
 
 def code_places(active: NDArray[np.bool_], near: Beside) -> Floats:
-    """The same wherever the severity lies, ``[3, rows + 1]``; half way to a row that differs it may be either."""
+    """The same at each place of the severity, ``[3, rows + 1]``; half way to a row that differs it may be either."""
     chance = active.astype(np.float64)
     found = np.stack([chance, chance, chance])
     found[1, :-1] = 0.5 * (chance[:-1] + chance[near.before])

@@ -208,8 +208,7 @@ def _expected(hunt: Hunt, observation: Observation, one: _Suspect, epoch: int) -
         currents = hunt.evidence.clamps.currents(observation.state).of(observation.plus)
         return amps_words(float(currents.value[row])) + asleep
     if isinstance(observation, Symptom):
-        table = hunt.bench.signatures.state(observation.state)
-        chances = likelihood.symptom_levels(table, table.lines, observation.function, hunt.bench.space)[row]
+        chances = hunt.evidence.row_levels(observation.function, observation.state)[row]
         level = ("off", "weak", "on")[int(np.argmax(chances))]
         return level_word(hunt.bench.machine, observation.function, level) + asleep
     if isinstance(observation, Reading) and observation.quantity == "volts":

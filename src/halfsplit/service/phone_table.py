@@ -212,8 +212,7 @@ def _state(hunt: Hunt, name: str, checks: list[Check], seen: list[Found]) -> dic
         "parted": [_moved(near.before, space.row_before), _moved(near.after, space.row_after)],
         "carried": _moved(evidence.carried(name), np.arange(hunt.bench.space.rows + 1)),
         "levels": {
-            function: _by_place(likelihood.level_places(table, table.lines, function, near))
-            for function in hunt.bench.machine.functions
+            function: _by_place(evidence.level_places(function, name)) for function in hunt.bench.machine.functions
         },
         "codes": [
             {

@@ -46,13 +46,13 @@ function epochTerms(evidence: Evidence, epoch: Epoch): Terms {
     for (const item of items) other += Math.log(item.other);
     const showing = moment[0]!.showing;
     // Where no item tells the places apart they are worked out once.
-    const alike = items.every((item) => item.places === null);
+    const alike = items.every((item) => item.at.length === 1);
     let log = new Float64Array(0);
     placed.forEach(({ steady, sleeping, doubt, times }, place) => {
       if (place === 0 || !alike) {
         log = new Float64Array(rows + 1);
         for (const item of items) {
-          const likely = item.places?.[place] ?? item.perRow;
+          const likely = item.at[place] ?? item.at[0]!;
           for (let row = 0; row <= rows; row++) log[row]! += Math.log(likely[row]!);
         }
       }

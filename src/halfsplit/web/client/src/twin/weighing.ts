@@ -1,5 +1,5 @@
 // Everything observed so far, turned into likelihoods and kept by epoch (diagnosis/evidence.py, single faults).
-import { column, type Lines, PLACES, type Places } from "./arrays";
+import { column, type Lines, type Places } from "./arrays";
 import { apart, Epoch, pointOf, type Electrical, type Found, type Observation, type Reading, type Symptom } from "./observing";
 import { key, named, type State, type Table } from "./table";
 import { Block, GRADE_SHARE, NotInTable, OUTLIER_FLOOR, readingSigma, span, strayWidth, voltsOf, wrongPin } from "./volts";
@@ -26,9 +26,8 @@ const OHMS_SPAN = 9.0;
 
 /** One observation weighed: likelihood of every row and the sound machine, and of something else. */
 export interface Weighed {
-  perRow: Float64Array;
-  /** The same at each place where a severity may lie, null where all are weighed at once. */
-  places: Float64Array[] | null;
+  /** At each place where a severity may lie, or once where all are alike. */
+  at: Float64Array[];
   other: number;
 }
 export interface BlockTerms {
@@ -74,12 +73,9 @@ function levelLikelihood(one: Symptom, chances: Lines): Float64Array {
   return Float64Array.from(chances.which, (line) => likely[line]!);
 }
 
-/** The likelihood by row that `weigh` makes of chances: of a severity anywhere, and at each place. */
-function likelyAt(of: Places, weigh: (lines: Lines) => Float64Array): Pick<Weighed, "perRow" | "places"> {
-  const at = of.at && of.at.map((lines) => weigh(lines));
-  if (!at) return { perRow: weigh(of.anywhere), places: null };
-  const mixed = at[0]!.map((_, row) => PLACES.reduce((sum, weight, place) => sum + weight * at[place]![row]!, 0));
-  return { perRow: mixed, places: at };
+/** The likelihood by row that `weigh` makes of chances, at each place or once. */
+function likelyAt(of: Places, weigh: (lines: Lines) => Float64Array): Float64Array[] {
+  return (of.at ?? [of.anywhere]).map((lines) => weigh(lines));
 }
 
 export class Evidence {
@@ -150,15 +146,14 @@ export class Evidence {
 
   private weighedAnew(one: Electrical, name: string): Weighed {
     const kept = this.table.kept.get(name);
-    if (kept) return { ...likelyAt(kept.likely, column), other: kept.other };
+    if (kept) return { at: likelyAt(kept.likely, column), other: kept.other };
     if (one.kind === "reading" && one.quantity === "ohms") {
-      return { perRow: this.ohms(one), places: null, other: 1 / OHMS_SPAN };
+      return { at: [this.ohms(one)], other: 1 / OHMS_SPAN };
     }
     if (apart(one)) return this.withApart(one);
     const { carried } = this.state(one.state);
-    const { perRow, places } = this.rows(one);
-    const here = (likely: Float64Array) => Float64Array.from(carried, (line) => likely[line]!);
-    return { perRow: here(perRow), places: places && places.map(here), other: this.flat(one) };
+    const at = this.rows(one).map((likely) => Float64Array.from(carried, (line) => likely[line]!));
+    return { at, other: this.flat(one) };
   }
 
   private flat(one: Electrical): number {
@@ -169,7 +164,7 @@ export class Evidence {
     return 1 / span(this.table);
   }
 
-  private rows(one: Electrical): Pick<Weighed, "perRow" | "places"> {
+  private rows(one: Electrical): Float64Array[] {
     const state = this.state(one.state);
     if (one.kind === "symptom") {
       return likelyAt(this.placesOf(one.function, one.state), (levels) => levelLikelihood(one, levels));
@@ -192,15 +187,13 @@ export class Evidence {
     if (one.quantity === "amps") {
       const known = this.amps(one);
       const sigma = this.ampsSigma(known, state);
-      const perRow = known.value.map((value, row) =>
-        density(Math.abs(one.value), value, sigma[row]!, known.span, OUTLIER_FLOOR));
-      return { perRow, places: null };
+      return [known.value.map((value, row) =>
+        density(Math.abs(one.value), value, sigma[row]!, known.span, OUTLIER_FLOOR))];
     }
     const value = voltsOf(state, one.plus, one.minus);
     const sigma = readingSigma(this.table, state, value, one.plus, one.minus);
     const stray = strayWidth(this.table, state, one);
-    const perRow = value.map((volts, row) => density(one.value, volts, sigma[row]!, stray, wrongPin(one)));
-    return { perRow, places: null };
+    return [value.map((volts, row) => density(one.value, volts, sigma[row]!, stray, wrongPin(one)))];
   }
 
   private amps(one: Reading) {
@@ -238,7 +231,7 @@ export class Evidence {
   private withApart(one: Electrical): Weighed {
     if (one.kind === "symptom") {
       const levels = this.table.apart.get(key(one.state, one.function, ...[...(one.unplugged ?? [])].sort()));
-      if (levels) return { perRow: levelLikelihood(one, levels), places: null, other: 1 / 3 };
+      if (levels) return { at: [levelLikelihood(one, levels)], other: 1 / 3 };
     }
     throw new NotInTable("what is seen or read with a connector apart");
   }
@@ -296,10 +289,10 @@ export class Evidence {
     }
     for (const one of chosen) {
       if (one.showing !== "unknown") continue;
-      const { perRow } = this.weigh(one);
+      const [likely] = this.weigh(one).at;
       for (let row = 0; row < rows; row++) {
         const duty = rowDuty[row]!;
-        sleeping[row]! += Math.log(duty * perRow[row]! + (1 - duty) * perRow[asleepLine(row)]!);
+        sleeping[row]! += Math.log(duty * likely![row]! + (1 - duty) * likely![asleepLine(row)]!);
       }
     }
     const found = { steady, sleeping, flat: -chosen.length * Math.log(span(this.table)) };
