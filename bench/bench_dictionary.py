@@ -50,7 +50,7 @@ GROWTH = 2.0
 AGREE_V = 1e-6
 FIRM_OHM = 1e6
 #: Sets settled at a time, so that only the dictionary itself grows with their number.
-PART = 4096
+PART = 1024
 SEED = 1
 REPEATS, REPEAT_BELOW_S = 3, 20.0
 
@@ -139,28 +139,44 @@ def filled(
     """Fills the dictionary once: how many nodes the circuit has, how many (fault, state) chatter, what stopped it."""
     import numpy as np
 
-    from halfsplit.circuit.batch import CHATTERS, settle_batch, volts_row
-    from halfsplit.circuit.expansion import expand
-    from halfsplit.circuit.resting import switched_on
     from halfsplit.errors import HalfsplitError
-    from halfsplit.faults.applying import table_of_effects
 
     whole = np.empty((len(states), len(effects), len(names)), dtype=np.float32)
     nodes, chattering = 0, 0
     for number, state in enumerate(states):
         try:
-            netlist = expand(machine, machine.states[state])
-            nodes = len(netlist.nodes)
-            rows = [volts_row(netlist, name) for name in names]
-            system, table = switched_on(netlist), table_of_effects(netlist, effects)
-            for start in range(0, len(effects), PART):
-                part = table.part(np.arange(start, min(start + PART, len(effects))))
-                outcome = settle_batch(system, part, rows, second_start=False)
-                whole[number, start : start + PART] = outcome.readings
-                chattering += int((outcome.kind == CHATTERS).sum())
+            nodes, chatter = fill_state(machine, state, effects, names, whole[number])
+            chattering += chatter
         except HalfsplitError as error:
             return nodes, chattering, f"stopped in {state}: {str(error).split('.')[0]}"
     return nodes, chattering, ""
+
+
+def fill_state(
+    machine: Machine, state: str, effects: Sequence[tuple[Effect, ...]], names: Sequence[str],
+    into: np.typing.NDArray[np.float32],
+) -> tuple[int, int]:  # fmt: skip
+    """Fills the part of one state, ``into`` ``[faults, points]``; nothing of it but that is held afterwards.
+
+    Gives how many nodes the circuit has and how many faults chatter.
+    """
+    import numpy as np
+
+    from halfsplit.circuit.batch import CHATTERS, settle_batch, volts_row
+    from halfsplit.circuit.expansion import expand
+    from halfsplit.circuit.resting import switched_on
+    from halfsplit.faults.applying import table_of_effects
+
+    netlist = expand(machine, machine.states[state])
+    rows = [volts_row(netlist, name) for name in names]
+    system, table = switched_on(netlist), table_of_effects(netlist, effects)
+    chattering = 0
+    for start in range(0, len(effects), PART):
+        part = table.part(np.arange(start, min(start + PART, len(effects))))
+        outcome = settle_batch(system, part, rows, second_start=False)
+        into[start : start + PART] = outcome.readings
+        chattering += int((outcome.kind == CHATTERS).sum())
+    return len(netlist.nodes), chattering
 
 
 def made_alone(folder: Path, names: Sequence[str], states: int, wanted: int | None) -> Made:

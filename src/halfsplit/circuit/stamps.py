@@ -162,8 +162,6 @@ class ElementValues:
         stepped = ~always & (at[c.step_element] >= 0)
         self.step_device = c.step_device[stepped]
         self.step_at, self.step_size_v = at[c.step_element[stepped]], c.step_v[stepped]
-        self.step_v = np.zeros((int(stepped.sum()), len(elements)))
-        self.step_v[np.arange(len(self.step_v)), self.step_at] = self.step_size_v
 
     def __call__(self, booleans: Bools) -> tuple[Floats, Floats]:
         """Both for device values ``[..., devices]``, each ``[..., elements]``."""
@@ -173,7 +171,8 @@ class ElementValues:
         resistance[..., self.switch_at] = np.where(closed, resistance[..., self.switch_at], np.inf)
         swapped = booleans[..., self.swap_device]
         resistance[..., self.swap_at] = np.where(swapped, self.swap_ohm, resistance[..., self.swap_at])
-        emf: Floats = self.emf + booleans[..., self.step_device].astype(np.float64) @ self.step_v
+        emf: Floats = np.broadcast_to(self.emf, shape).copy()
+        np.add.at(emf, (..., self.step_at), np.where(booleans[..., self.step_device], self.step_size_v, 0.0))
         return resistance, emf
 
 

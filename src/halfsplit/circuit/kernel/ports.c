@@ -10,7 +10,7 @@
 #include <stdlib.h>
 #include <string.h>
 
-#define MOVED_BYTES (32 << 20) /* no more devices' ports are kept once they take so much */
+#define MOVED_BYTES ((size_t)32 << 20) /* no more devices' ports are kept once they take so much */
 
 /* What the force of ``in`` makes ``out`` answer; two places answer each other alike, which spares half of the looks. */
 static double answer(const Follow *s, const Work *w, const Port *out, const Port *in) {
@@ -99,6 +99,21 @@ void halfsplit_forget_diodes(const Follow *s, Work *w, Moved *moved) {
         }
 }
 
+static size_t moved_bytes(const Follow *s, const Moved *moved) {
+    size_t room = (size_t)moved->room;
+    return room * ((room + 4 + (size_t)s->senders) * sizeof(double) + sizeof(Port) + 2 * sizeof(int));
+}
+
+void halfsplit_empty(const Follow *s, Work *w, Moved *moved) {
+    halfsplit_forget_diodes(s, w, moved);
+    w->bytes -= moved_bytes(s, moved);
+    moved->room = moved->filled = 0, moved->group = -1;
+    free(moved->port), free(moved->lu), free(moved->scale), free(moved->force), free(moved->by_sender);
+    free(moved->pivot), free(moved->side), free(moved->row), free(moved->reactive);
+    moved->port = NULL, moved->lu = moved->scale = moved->force = moved->by_sender = NULL, moved->pivot = NULL;
+    moved->side = moved->row = NULL, moved->reactive = NULL;
+}
+
 /* Makes ``moved`` what devices standing at ``booleans`` make of the state; 0: singular or no memory. */
 static int eliminate_moved(const Follow *s, Work *w, Moved *moved, const uint8_t *booleans, int64_t without) {
     int n = 0, senders = (int)s->senders;
@@ -107,20 +122,19 @@ static int eliminate_moved(const Follow *s, Work *w, Moved *moved, const uint8_t
     values_of(s, moved, booleans);
     for (int64_t r = 0; r < s->plain; r++)
         n += r != without && !same_law(s, r, plain_law(moved->ohm[r], moved->emf[r]));
-    if (n > moved->room) {
+    if (!moved->port || n > moved->room) {
         size_t room = (size_t)n + 8;
-        free(moved->port), free(moved->lu), free(moved->scale), free(moved->force), free(moved->by_sender);
-        free(moved->pivot), free(moved->side), free(moved->row), free(moved->reactive);
+        halfsplit_empty(s, w, moved);
         moved->side = halfsplit_room(w, room, sizeof(double)), moved->row = halfsplit_room(w, room, sizeof(double));
         moved->reactive = halfsplit_room(w, room, sizeof(int));
         moved->port = halfsplit_room(w, room, sizeof(Port)), moved->lu = halfsplit_room(w, room * room, sizeof(double));
         moved->scale = halfsplit_room(w, room, sizeof(double)), moved->pivot = halfsplit_room(w, room, sizeof(int));
         moved->force = halfsplit_room(w, room, sizeof(double));
         moved->by_sender = halfsplit_room(w, room * (size_t)senders, sizeof(double));
-        w->bytes += (room * room - (size_t)moved->room * (size_t)moved->room) * sizeof(double);
-        moved->room = w->failed ? 0 : (int)room;
         if (w->failed)
             return 0;
+        moved->room = (int)room;
+        w->bytes += moved_bytes(s, moved);
     }
     n = 0;
     for (int64_t r = 0; r < s->plain; r++) {
@@ -153,6 +167,9 @@ static int take_moved(const Follow *s, Work *w, const uint8_t *booleans, int64_t
         w->oldest = w->kept++;
     w->fixed = &w->moved[w->oldest];
     w->oldest = (w->oldest + 1) % w->kept;
+    /* Those after it are the next to go, at once where what took their places needs more room. */
+    for (int k = 0; k + 1 < w->kept && w->bytes > MOVED_BYTES; k++)
+        halfsplit_empty(s, w, &w->moved[(w->oldest + k) % w->kept]);
     w->fixed->hash = hash;
     return eliminate_moved(s, w, w->fixed, booleans, without);
 }

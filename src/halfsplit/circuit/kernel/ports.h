@@ -102,6 +102,8 @@ int halfsplit_all_forces(Work *w);
 double halfsplit_passed(const Follow *s, const Work *w, const Moved *fixed, int64_t k, int part, const double *force);
 double *halfsplit_kept_before(const Follow *s, const double *kept);
 void halfsplit_forget_diodes(const Follow *s, Work *w, Moved *moved);
+/* Lets go of the room that what devices make of the state takes. */
+void halfsplit_empty(const Follow *s, Work *w, Moved *moved);
 /* Solves a set with its devices as they stand; leaves ports, forces and senses. 0: diodes found no working point. */
 int halfsplit_newton(const Follow *s, Work *w, int64_t f, const uint8_t *booleans);
 /* The same with every diode on the tangent of the state, whether that is right or not. */

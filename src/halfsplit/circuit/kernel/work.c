@@ -161,8 +161,6 @@ void halfsplit_work_begin(const Follow *s, Work *w) {
     w->moved = halfsplit_room(w, MOVED_KEPT, sizeof(Moved));
     for (int one = 0; one < MOVED_KEPT && !w->failed; one++) {
         w->moved[one].key = halfsplit_room(w, d, 1), w->moved[one].group = -1;
-        w->moved[one].side = halfsplit_room(w, 0, sizeof(double));
-        w->moved[one].row = halfsplit_room(w, 0, sizeof(double));
         w->moved[one].diode_side = halfsplit_room(w, k, sizeof(double *));
         w->moved[one].diode = halfsplit_room(w, k, sizeof(double *));
         w->moved[one].ohm = halfsplit_room(w, (size_t)s->plain, sizeof(double));
@@ -197,10 +195,8 @@ void halfsplit_work_end(const Follow *s, Work *w) {
     for (int one = 0; w->moved && one < MOVED_KEPT; one++) {
         Moved *moved = &w->moved[one];
         if (moved->diode && moved->diode_side)
-            halfsplit_forget_diodes(s, w, moved);
-        free(moved->key), free(moved->ohm), free(moved->emf), free(moved->port), free(moved->lu);
-        free(moved->scale), free(moved->force), free(moved->by_sender), free(moved->pivot);
-        free(moved->side), free(moved->row), free(moved->reactive), free(moved->diode_side), free(moved->diode);
+            halfsplit_empty(s, w, moved);
+        free(moved->key), free(moved->ohm), free(moved->emf), free(moved->diode_side), free(moved->diode);
     }
     halfsplit_looker_free(w->looker);
     free(w->start), free(w->own_x), free(w->across), free(w->added_ohm), free(w->added_v), free(w->low), free(w->high);
