@@ -102,15 +102,16 @@ class Belief:
     def one_trouble(self) -> Floats:
         """Chance of each hypothesis to be behind one trouble, ``[singles]``: alone, or of two the one that leads there.
 
-        With two faults a person hunts one trouble at a time, the one whose place is best known; without a symptom
-        to tell them apart each of two counts half.
+        With two faults a person hunts one trouble at a time, the one whose place is best known with what is alone
+        counted in: a fault alone and the same one beside a second are one place, and what tells the second from the
+        first is left until one of them is mended. Without a symptom to tell them apart each of two counts half.
         """
         space = self.space
         if not self.leads:
             return self.there + 0.5 * self.member
         spread = []
         for lead in self.leads:
-            groups = np.bincount(space.hyp_group, weights=lead, minlength=len(space.groups))
+            groups = np.bincount(space.hyp_group, weights=self.there + lead, minlength=len(space.groups))
             share = groups[groups > 0.0] / max(float(groups.sum()), 1e-300)
             spread.append(float(-(share * np.log(share)).sum()))
         return self.there + self.leads[int(np.argmin(spread))]
