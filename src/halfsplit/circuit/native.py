@@ -59,6 +59,7 @@ def _loaded() -> ctypes.CDLL | None:
     library.halfsplit_least_apart.restype = ctypes.c_int64
     library.halfsplit_places.restype = ctypes.c_int64
     library.halfsplit_weighing.restype = ctypes.c_int64
+    library.halfsplit_inverted.restype = ctypes.c_int64
     library.halfsplit_alike.restype = ctypes.c_int64
     library.halfsplit_moment.restype = ctypes.c_double
     library.halfsplit_beside.restype = ctypes.c_int64

@@ -72,6 +72,22 @@ def weighed_lines(
     return None if done < 0 else found
 
 
+def inverted(covariance: Floats, meter: Floats) -> tuple[Floats, Floats] | None:
+    """Inverses of ``covariance`` ``[choices, n, n]`` with ``meter`` ``[n]`` added along their diagonals.
+
+    With the logarithms of their determinants ``[choices]``. None where one of them is not positive definite.
+    """
+    if not native.available():
+        return None
+    precision, log_determinant = np.array(covariance, dtype=np.float64), np.empty(len(covariance))
+    meter = np.ascontiguousarray(meter)
+    done = native.library().halfsplit_inverted(
+        ctypes.c_int64(len(precision)), ctypes.c_int64(len(meter)), native.pointer(meter), native.pointer(precision),
+        native.pointer(log_determinant),
+    )  # fmt: skip
+    return (precision, log_determinant) if done else None
+
+
 def both_shown(
     one: Ints, two: Ints, first: Bools, second: Bools, value: Floats, along: Floats, strays: Floats, kind: Ints,
     at: Ints,

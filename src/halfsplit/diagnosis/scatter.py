@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from scipy.linalg import lapack
 
 from halfsplit.diagnosis import likelihood
-from halfsplit.diagnosis.compiled_weighing import alike
+from halfsplit.diagnosis.compiled_weighing import alike, inverted
 from halfsplit.faults.signatures import Signatures
 from halfsplit.observations import Reading
 
@@ -210,6 +210,9 @@ class _Products:
 
 def _inverted_together(covariance: Floats, meter: Floats) -> tuple[Floats, Floats]:
     """Precisions of a few readings with ``covariance`` ``[choices, n, n]`` and meter errors ``[n]``, V squared."""
+    found = inverted(covariance, meter)
+    if found is not None:
+        return found
     diagonal = np.arange(len(meter))
     covariance[:, diagonal, diagonal] += meter
     _, log_determinant = np.linalg.slogdet(covariance)

@@ -88,3 +88,57 @@ WIDE void halfsplit_substitute(const double *a, int n, const int *pivot, const d
             side[i * count + c] /= a[i * n + i];
     }
 }
+
+/* The lower half of ``a`` becomes its Cholesky factor; gives the logarithm of the determinant, NAN where there is none. */
+static double cholesky(double *a, int n) {
+    double log_determinant = 0.0;
+    for (int j = 0; j < n; j++) {
+        double *mine = a + j * n, left = mine[j];
+        for (int k = 0; k < j; k++)
+            left -= mine[k] * mine[k];
+        if (!(left > 0.0))
+            return NAN;
+        log_determinant += log(left);
+        mine[j] = sqrt(left);
+        for (int i = j + 1; i < n; i++) {
+            double *other = a + i * n, sum = other[j];
+            for (int k = 0; k < j; k++)
+                sum -= other[k] * mine[k];
+            other[j] = sum / mine[j];
+        }
+    }
+    return log_determinant;
+}
+
+/* A Cholesky factor becomes its inverse, and that the inverse of the whole. */
+static void from_factor(double *a, int n) {
+    for (int j = 0; j < n; j++) {
+        a[j * n + j] = 1.0 / a[j * n + j];
+        for (int i = j + 1; i < n; i++) {
+            double sum = 0.0;
+            for (int k = j; k < i; k++)
+                sum -= a[i * n + k] * a[k * n + j];
+            a[i * n + j] = sum / a[i * n + i];
+        }
+    }
+    for (int i = 0; i < n; i++)
+        for (int j = 0; j <= i; j++) {
+            double sum = 0.0;
+            for (int k = i; k < n; k++)
+                sum += a[k * n + i] * a[k * n + j];
+            a[i * n + j] = a[j * n + i] = sum;
+        }
+}
+
+int64_t halfsplit_inverted(int64_t count, int64_t n, const double *more, double *matrix, double *log_determinant) {
+    for (int64_t at = 0; at < count; at++) {
+        double *a = matrix + at * n * n;
+        for (int64_t k = 0; k < n; k++)
+            a[k * n + k] += more[k];
+        log_determinant[at] = cholesky(a, (int)n);
+        if (isnan(log_determinant[at]))
+            return 0;
+        from_factor(a, (int)n);
+    }
+    return 1;
+}

@@ -2,6 +2,8 @@
 #ifndef HALFSPLIT_DENSE_H
 #define HALFSPLIT_DENSE_H
 
+#include <stdint.h>
+
 /* Sum of products, in four sums side by side. */
 static inline __attribute__((always_inline)) double halfsplit_product(const double *a, const double *b, int count) {
     double sum[4] = {0}, rest = 0.0;
@@ -18,5 +20,8 @@ static inline __attribute__((always_inline)) double halfsplit_product(const doub
 int halfsplit_factorise(double *a, int n, int *pivot, double *scale);
 /* Sides [n][count] become solutions. */
 void halfsplit_substitute(const double *a, int n, const int *pivot, const double *scale, double *side, int count);
+/* Symmetric matrices [count][n][n] with ``more`` [n] added along their diagonals become their inverses, by way of the
+ * Cholesky factor; their determinants' logarithms [count]. 0: one of them is not positive definite. */
+int64_t halfsplit_inverted(int64_t count, int64_t n, const double *more, double *matrix, double *log_determinant);
 
 #endif
