@@ -172,7 +172,8 @@ class ElementValues:
         swapped = booleans[..., self.swap_device]
         resistance[..., self.swap_at] = np.where(swapped, self.swap_ohm, resistance[..., self.swap_at])
         emf: Floats = np.broadcast_to(self.emf, shape).copy()
-        np.add.at(emf, (..., self.step_at), np.where(booleans[..., self.step_device], self.step_size_v, 0.0))
+        # By the last axis, where an element may have several steps.
+        np.add.at(emf.T, self.step_at, np.where(booleans[..., self.step_device], self.step_size_v, 0.0).T)
         return resistance, emf
 
 
