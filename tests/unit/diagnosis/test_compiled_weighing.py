@@ -148,3 +148,23 @@ def test_a_job_goes_the_same_way_without_the_compiled_pieces(repository: Path, f
     assert [names for names, _ in found] == [names for names, _ in wanted]
     for (_, mine), (_, other) in zip(found, wanted, strict=True):
         assert mine == pytest.approx(other, rel=0.0, abs=1e-11)
+
+
+@pytest.mark.parametrize("readings", [1, 2, 7, 31])
+def test_errors_of_readings_are_inverted(readings: int) -> None:
+    rng = np.random.default_rng(readings)
+    spread, meter = rng.normal(0.0, 0.3, (40, readings, 5)), rng.uniform(1e-4, 1e-2, readings)
+    covariance = spread @ spread.transpose(0, 2, 1)
+    kept = covariance.copy()
+    found = compiled_weighing.inverted(covariance, meter)
+    assert np.array_equal(covariance, kept)
+    if not native.available():
+        assert found is None
+        return
+    assert found is not None
+    precision, log_determinant = found
+    whole = covariance + np.diag(meter)
+    assert precision @ whole == pytest.approx(np.broadcast_to(np.eye(readings), whole.shape), abs=1e-9)
+    assert log_determinant == pytest.approx(np.linalg.slogdet(whole)[1], rel=1e-10, abs=1e-10)
+    # With less than nothing on the diagonal there is no such inverse.
+    assert compiled_weighing.inverted(covariance, np.full(readings, -100.0)) is None

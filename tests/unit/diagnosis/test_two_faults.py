@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from functools import cache
 
 import numpy as np
@@ -204,3 +205,23 @@ def test_what_two_faults_show_is_mostly_what_the_circuit_with_both_shows(state: 
             off.append(abs(value[ruled] - both) > 0.5)
     assert len(off) > 1000
     assert 0.0 < np.mean(off) < most
+
+
+def test_of_two_the_one_that_is_suspected_alone_too_is_hunted_first() -> None:
+    space = bench().space
+    likely, beside = (int(np.flatnonzero(space.hyp_group == group)[0]) for group in (0, 1))
+    there, first, second = np.zeros(space.singles), np.zeros(space.singles), np.zeros(space.singles)
+    there[likely] = 0.5
+    there[np.flatnonzero(space.hyp_group == 2)[0]] = 0.4
+    # A second one beside either: whose place is known by itself, the other two as open as when they are alone.
+    second[beside] = 0.1
+    first[likely], first[np.flatnonzero(space.hyp_group == 2)[0]] = 0.06, 0.04
+    none = np.zeros(space.singles)
+    found = Belief(
+        space=space, there=there, gone=none, nothing=0.0, other=0.0, both=0.1, member=first + second, cured=none,
+        twos=(), leads=(second, first), log_evidence=0.0, log_prior=none,
+    )  # fmt: skip
+    assert found.one_trouble == pytest.approx(there + first)
+    # With nothing suspected alone it is the one whose place is known.
+    two = replace(found, there=none, both=1.0, leads=(first * 10.0, second * 10.0))
+    assert two.one_trouble == pytest.approx(second * 10.0)
