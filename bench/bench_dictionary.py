@@ -50,7 +50,7 @@ GROWTH = 2.0
 AGREE_V = 1e-6
 FIRM_OHM = 1e6
 #: Sets settled at a time, so that only the dictionary itself grows with their number.
-PART = 1024
+PART = 2048
 SEED = 1
 REPEATS, REPEAT_BELOW_S = 3, 20.0
 

@@ -10,7 +10,7 @@
 #include <stdlib.h>
 #include <string.h>
 
-#define MOVED_BYTES ((size_t)32 << 20) /* no more devices' ports are kept once they take so much */
+#define MOVED_BYTES ((size_t)64 << 20) /* no more devices' ports are kept once they take so much */
 
 /* What the force of ``in`` makes ``out`` answer; two places answer each other alike, which spares half of the looks. */
 static double answer(const Follow *s, const Work *w, const Port *out, const Port *in) {
