@@ -89,7 +89,7 @@ WIDE void halfsplit_substitute(const double *a, int n, const int *pivot, const d
     }
 }
 
-/* The lower half of ``a`` becomes its Cholesky factor; gives the logarithm of the determinant, NAN where there is none. */
+/* The lower half of ``a`` becomes its Cholesky factor; gives the determinant's logarithm, NAN where there is none. */
 static double cholesky(double *a, int n) {
     double log_determinant = 0.0;
     for (int j = 0; j < n; j++) {

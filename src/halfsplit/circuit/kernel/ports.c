@@ -10,7 +10,7 @@
 #include <stdlib.h>
 #include <string.h>
 
-#define MOVED_BYTES ((size_t)64 << 20) /* no more devices' ports are kept once they take so much */
+#define MOVED_BYTES ((size_t)64 << 20) /* what kept ports take at most; measured, see docs/bench.md */
 
 /* What the force of ``in`` makes ``out`` answer; two places answer each other alike, which spares half of the looks. */
 static double answer(const Follow *s, const Work *w, const Port *out, const Port *in) {
@@ -99,6 +99,7 @@ void halfsplit_forget_diodes(const Follow *s, Work *w, Moved *moved) {
         }
 }
 
+/* What the ports of ``moved`` take, diodes apart. */
 static size_t moved_bytes(const Follow *s, const Moved *moved) {
     size_t room = (size_t)moved->room;
     return room * ((room + 4 + (size_t)s->senders) * sizeof(double) + sizeof(Port) + 2 * sizeof(int));

@@ -72,7 +72,7 @@ typedef struct {
     int failed;            /* memory is lacking */
 } Work;
 
-#define MOVED_KEPT 512 /* resting values of devices whose ports are kept eliminated, at the most */
+#define MOVED_KEPT 512 /* resting values of devices whose ports are kept, at the most; measured, see docs/bench.md */
 
 /* What is kept of a diode: what a force in each diode's branch makes its place answer, its volts and its amps, all with
  * the fixed ports eliminated [3][diodes]; the three before any; and what its place answers to each sender [senders]. */
